@@ -1,0 +1,32 @@
+//! Sample index ↔ seconds, and the card's clock error.
+//!
+//! Inside, time is the sample index over the nominal rate. A fast card reads low: f_true = f_apparent·(1 + error).
+//! The ear never applies this; it is an input of the correction.
+
+use serde::{Deserialize, Serialize};
+
+/// What is known of the sound card's clock, as it stands in every answer.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Clock {
+    /// (actual − nominal)/nominal of the card's rate, ppm; null when it was never measured.
+    pub error_ppm: Option<f64>,
+    /// Standard uncertainty of the error, ppm. An unmeasured card is taken as 0 ± this.
+    pub u_ppm: f64,
+    /// Whether the figures of this answer have it applied.
+    pub applied: bool,
+    /// Where the figures come from.
+    pub source: String,
+}
+
+impl Default for Clock {
+    /// An unmeasured card: crystals of consumer sound cards are within ±100 ppm (common practice, no source), taken
+    /// as a rectangle.
+    fn default() -> Self {
+        Self {
+            error_ppm: None,
+            u_ppm: 100.0 / f64::sqrt(3.0),
+            applied: false,
+            source: "unmeasured card: within 100 ppm, rectangular".to_owned(),
+        }
+    }
+}

@@ -1,0 +1,245 @@
+//! What the ear has to say: rests, ending, crossings, steady notes, hum, level, warnings, and the track.
+//!
+//! These records are the JSON of `analyse` (see README). Numbers are never rounded here. Units are in the names.
+
+use crate::offset::{Hand, Side};
+use serde::{Deserialize, Serialize};
+
+/// How a rest's offset was got.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Method {
+    /// From the beat note itself.
+    Note,
+    /// From the programme's swelling, below the audio band.
+    Swell,
+    /// From two notes in a receiver with its beat oscillator on.
+    TwoNotes,
+}
+
+/// Two oscillators that pull each other (Adler 1946): what the heard note says of the true offset.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Pulled {
+    /// Half-width of the lock range, Hz.
+    pub lock_hz: f64,
+    /// Ratio r of successive lines of the beat, the path's tilt taken out.
+    pub line_ratio: f64,
+    /// Standard uncertainty of the true offset from the pulling correction, Hz.
+    pub u_true_hz: f64,
+}
+
+/// A stretch of at least half a second in which the note stands still (or drifts steadily).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Rest {
+    /// First instant used, s.
+    pub start_s: f64,
+    /// Last instant used, s.
+    pub end_s: f64,
+    /// The instant `offset_hz` is stated for, s.
+    pub at_s: f64,
+    /// True |b| at `at_s`, Hz.
+    pub offset_hz: f64,
+    /// Standard uncertainty of `offset_hz`, Hz: u² = noise² + wander². The card's clock is not in it.
+    pub u_hz: f64,
+    /// The part of u from noise, Hz.
+    pub u_noise_hz: f64,
+    /// The part of u from the oscillators' wander, Hz.
+    pub u_wander_hz: f64,
+    /// The note as heard, Hz (differs from `offset_hz` when pulled).
+    pub heard_hz: f64,
+    /// Drift of |b| within the rest, Hz/s, + away from zero.
+    pub rate_hz_per_s: f64,
+    /// Standard uncertainty of the drift, Hz/s.
+    pub rate_u: f64,
+    /// Side of zero.
+    pub side: Side,
+    /// Signal to noise, dB, noise reckoned in 0..4 kHz from its density near the note.
+    pub snr_db: f64,
+    /// How the offset was got.
+    pub method: Method,
+    /// For two notes: the signal's and the meter's, Hz.
+    pub notes_hz: Option<[f64; 2]>,
+    /// Other answers that the sound allows, Hz.
+    pub alternatives_hz: Vec<f64>,
+    /// What pulling was seen and undone.
+    pub pulled: Option<Pulled>,
+    /// A hum line too close to be separated, Hz.
+    pub near_hum_hz: Option<f64>,
+}
+
+/// How a recording, or the sound so far, ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EndingState {
+    /// No note was found.
+    Quiet,
+    /// The note is still moving.
+    Moving,
+    /// It stands still now.
+    Resting,
+    /// It was followed down to where the path goes deaf.
+    DeadBand,
+    /// It dived or snapped away as two oscillators do when one captures the other.
+    Locked,
+    /// It stopped where the path still passes it.
+    Lost,
+}
+
+/// The ending and when that state began.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ending {
+    /// Which ending.
+    pub state: EndingState,
+    /// When this state began, s.
+    pub at_s: f64,
+    /// |b| now (resting, moving) or last heard (the others), Hz; null when nothing was heard.
+    pub offset_hz: Option<f64>,
+    /// The largest |b| that would have stayed unheard at the level last seen (95 %), Hz; dead band only.
+    pub bound_hz: Option<f64>,
+    /// Side of zero, as far as known.
+    pub side: Side,
+}
+
+/// What happened near zero.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CrossingKind {
+    /// The beat went through zero: the side changed.
+    Crossed,
+    /// It came close and went back on the same side.
+    TurnedBack,
+    /// The sound does not tell which.
+    Unsure,
+}
+
+/// A passage near zero.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Crossing {
+    /// Instant, s.
+    pub at_s: f64,
+    /// Standard uncertainty of the instant, s.
+    pub u_s: f64,
+    /// What it was.
+    pub kind: CrossingKind,
+}
+
+/// A line that did not move while a note did.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SteadyNote {
+    /// Its frequency, Hz.
+    pub frequency_hz: f64,
+    /// Standard uncertainty, Hz.
+    pub u_hz: f64,
+    /// Level, dB re full-scale sine.
+    pub level_db: f64,
+    /// Why it is not the beat.
+    pub why: String,
+}
+
+/// Mains hum.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Hum {
+    /// Fundamental, Hz.
+    pub fundamental_hz: f64,
+    /// Standard uncertainty, Hz.
+    pub u_hz: f64,
+    /// Level of the whole comb, dB re full-scale sine.
+    pub level_db: f64,
+    /// Orders of the harmonics that stand out.
+    pub harmonics: Vec<u32>,
+}
+
+/// Input level over the whole stretch.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Level {
+    /// Largest sample, dB re full scale.
+    pub peak_dbfs: f64,
+    /// Root mean square, dB re full scale.
+    pub rms_dbfs: f64,
+    /// Fraction of samples at the rails.
+    pub clipped_fraction: f64,
+}
+
+/// What is doubtful about the answer.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Warning {
+    /// Short code: clipped, near-hum, pulled, weak, gaps, truncated, dead-band, sideband, processed-input, whine …
+    pub code: String,
+    /// One sentence: what was seen and what to do.
+    pub message: String,
+}
+
+/// The state of the note in one analysis step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TrackState {
+    /// Nothing heard.
+    Quiet,
+    /// A note, moving.
+    Moving,
+    /// A note, standing still.
+    Resting,
+    /// Unheard near zero.
+    DeadBand,
+}
+
+/// One analysis step of the descent.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TrackRow {
+    /// Instant, s.
+    pub time_s: f64,
+    /// |b|, Hz, null when nothing is heard.
+    pub offset_hz: Option<f64>,
+    /// Standard uncertainty, Hz.
+    pub u_hz: Option<f64>,
+    /// Side.
+    pub side: Side,
+    /// Level of the note, dB re full-scale sine.
+    pub level_db: Option<f64>,
+    /// State.
+    pub state: TrackState,
+}
+
+/// Everything the ear has to say about one stretch of sound.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Heard {
+    /// Rests in order of time.
+    pub rests: Vec<Rest>,
+    /// How it ends.
+    pub ending: Ending,
+    /// Passages near zero.
+    pub crossings: Vec<Crossing>,
+    /// Lines that did not move.
+    pub steady_notes: Vec<SteadyNote>,
+    /// Mains hum, null when none was found.
+    pub hum: Option<Hum>,
+    /// Input level.
+    pub level: Level,
+    /// Doubts, with advice.
+    pub warnings: Vec<Warning>,
+}
+
+/// The newest the ear knows while it listens: provisional, revised until the end.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Snapshot {
+    /// Instant, s since listening began.
+    pub at_s: f64,
+    /// State of the note now.
+    pub state: EndingState,
+    /// |b| now, Hz, null when nothing is heard.
+    pub offset_hz: Option<f64>,
+    /// Its standard uncertainty, Hz.
+    pub u_hz: Option<f64>,
+    /// Side.
+    pub side: Side,
+    /// Which oscillator is in the hand.
+    pub hand: Hand,
+    /// d|b|/dt, Hz/s.
+    pub rate_hz_per_s: Option<f64>,
+    /// Level of the note (or of the input when nothing is heard), dB re full scale.
+    pub level_db: f64,
+    /// The rest under way.
+    pub rest: Option<Rest>,
+    /// Samples lost so far.
+    pub lost_samples: u64,
+}

@@ -1,0 +1,135 @@
+//! Quantities with their units: newtypes over `f64`, read from and printed as text with a unit.
+//!
+//! A frequency written by a person always carries its unit (`3725kHz`, `3.725 MHz`, `60Hz`, the old `kc` and
+//! `Mc` too); a bare number is refused, because a factor of a thousand is the commonest slip at the bench.
+
+use std::fmt;
+use std::str::FromStr;
+
+/// Declares a newtype over `f64` with its unit.
+macro_rules! quantity {
+    ($(#[$doc:meta])* $name:ident, $unit:literal) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, serde::Serialize, serde::Deserialize)]
+        #[serde(transparent)]
+        pub struct $name(pub f64);
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                fmt::Display::fmt(&self.0, f)?;
+                f.write_str(concat!(" ", $unit))
+            }
+        }
+
+        impl std::ops::Add for $name {
+            type Output = Self;
+            fn add(self, other: Self) -> Self {
+                Self(self.0 + other.0)
+            }
+        }
+
+        impl std::ops::Sub for $name {
+            type Output = Self;
+            fn sub(self, other: Self) -> Self {
+                Self(self.0 - other.0)
+            }
+        }
+
+        impl std::ops::Neg for $name {
+            type Output = Self;
+            fn neg(self) -> Self {
+                Self(-self.0)
+            }
+        }
+
+        impl std::ops::Mul<f64> for $name {
+            type Output = Self;
+            fn mul(self, factor: f64) -> Self {
+                Self(self.0 * factor)
+            }
+        }
+    };
+}
+
+quantity!(
+    /// A frequency or an offset, in hertz.
+    Hertz,
+    "Hz"
+);
+quantity!(
+    /// A time or a duration, in seconds.
+    Seconds,
+    "s"
+);
+quantity!(
+    /// A relative error, in parts per million.
+    Ppm,
+    "ppm"
+);
+quantity!(
+    /// A dial reading or a difference of readings, in divisions.
+    Divisions,
+    "div"
+);
+quantity!(
+    /// A level or a ratio, in decibels.
+    Decibels,
+    "dB"
+);
+
+/// What is wrong with a frequency written as text.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum QuantityError {
+    /// A number without a unit.
+    #[error("`{0}` has no unit; write it as {0}Hz, {0}kHz or {0}MHz, whichever is meant")]
+    NoUnit(String),
+    /// Neither a number nor a number with a unit.
+    #[error("`{0}` is not a frequency; write a number and its unit, such as 3725kHz")]
+    NotAFrequency(String),
+    /// Infinite, or not a number.
+    #[error("`{0}` is not a finite frequency")]
+    NotFinite(String),
+}
+
+impl FromStr for Hertz {
+    type Err = QuantityError;
+
+    /// Reads a number followed by `Hz`, `kHz`, `MHz`, `GHz`, `c`, `kc` or `Mc` (any case of the prefix letter `k`;
+    /// `m` alone is never taken for mega).
+    fn from_str(text: &str) -> Result<Self, QuantityError> {
+        let text = text.trim();
+        let split = text.find(|c: char| c.is_alphabetic() && !matches!(c, 'e' | 'E')).unwrap_or(text.len());
+        let (number, unit) = (text[..split].trim(), text[split..].trim());
+        let scale = match unit {
+            "Hz" | "hz" | "HZ" | "c" | "cps" => 1.0,
+            "kHz" | "khz" | "KHz" | "KHZ" | "kc" | "Kc" | "KC" => 1e3,
+            "MHz" | "Mhz" | "MHZ" | "Mc" | "MC" => 1e6,
+            "GHz" | "Ghz" | "GHZ" => 1e9,
+            "" if number.parse::<f64>().is_ok() => return Err(QuantityError::NoUnit(text.to_owned())),
+            _ => return Err(QuantityError::NotAFrequency(text.to_owned())),
+        };
+        let value: f64 = number.parse().map_err(|_| QuantityError::NotAFrequency(text.to_owned()))?;
+        if value.is_finite() {
+            Ok(Self(value * scale))
+        } else {
+            Err(QuantityError::NotFinite(text.to_owned()))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_frequency_needs_its_unit() {
+        assert_eq!("3725kHz".parse(), Ok(Hertz(3_725_000.0)));
+        assert_eq!("3.725 Mc".parse(), Ok(Hertz(3_725_000.0)));
+        assert_eq!("-60Hz".parse(), Ok(Hertz(-60.0)));
+        assert_eq!("1e3Hz".parse(), Ok(Hertz(1000.0)));
+        assert!(matches!("3725".parse::<Hertz>(), Err(QuantityError::NoUnit(_))));
+        assert!(matches!("kHz".parse::<Hertz>(), Err(QuantityError::NotAFrequency(_))));
+        assert!(matches!("12mHz".parse::<Hertz>(), Err(QuantityError::NotAFrequency(_))));
+        assert!(matches!("".parse::<Hertz>(), Err(QuantityError::NotAFrequency(_))));
+    }
+}

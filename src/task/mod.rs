@@ -1,0 +1,2 @@
+//! One file per job.
+pub mod analyse;
