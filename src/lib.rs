@@ -8,3 +8,6 @@ pub mod offset;
 pub mod pipeline;
 pub mod quantity;
 pub mod task;
+pub mod condition;
+pub mod estimate;
+pub mod spectrum;
