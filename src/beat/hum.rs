@@ -82,10 +82,11 @@ impl HumFollower {
                     continue;
                 }
                 let (score, refined, orders) = score(peaks, f0);
-                // A comb of its own kind needs three lines; a mains frequency proper is believed with two.
+                // A comb of its own kind needs three lines; a mains frequency proper is believed with two, or with its
+                // fundamental alone.
                 let named = [50.0, 60.0].iter().any(|m| (refined - m).abs() < 0.3) || matches!(self.mains, Mains::Near(_));
                 let low = orders.iter().filter(|&&h| h <= 8).count();
-                let enough = if named { low >= 2 || low == 1 && orders[0] <= 2 } else { low >= 3 };
+                let enough = if named { low >= 2 || orders.first() == Some(&1) } else { low >= 3 };
                 let of_a_note = moving.iter().any(|&m| {
                     let k = (m / refined).round().max(1.0);
                     (m - k * refined).abs() < 0.1 && orders.iter().all(|&h| f64::from(h) % k == 0.0)

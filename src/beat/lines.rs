@@ -2,11 +2,11 @@
 //!
 //! # Derivation
 //!
-//! A line's state is its signed frequency b (Hz) and its rate r (Hz/s) at the end of the newest frame. Over a hop h
-//! the hand may change the rate: db = r·dt, dr = white acceleration whose spread grows with the speed already there
-//! (a resting hand is quiet, a moving one jerks). A frame of length T that ends now reports |b| as it was in its
-//! middle, d = T/2 ago: the observation is z = |b − r·d| with the variance that the Cramér–Rao bound gives a peak of
-//! its signal-to-noise ratio, widened where the slide was not undone. The sign of b is the line's own: it was + when the line
+//! A line's state is its signed frequency b (Hz) and its rate r (Hz/s) in the middle of the newest short frame. Over a
+//! hop the hand may change the rate: db = r·dt, dr = white acceleration whose spread grows with the speed already
+//! there (a resting hand is quiet, a moving one jerks). A short frame observes b itself; a longer one that ends at the
+//! same sample has its middle d earlier and observes b − r·d, which for the slow lines it is asked about is as good.
+//! The variance is what the Cramér–Rao bound gives a peak of its signal-to-noise ratio, widened by the slide. The sign of b is the line's own: it was + when the line
 //! was born, and the rate keeps its sign through zero, so a line that coasts through zero comes out with b < 0.
 //!
 //! # Assumptions and weak points
@@ -43,6 +43,18 @@ pub struct View {
     pub enbw_hz: f64,
 }
 
+impl View {
+    /// Middle of the frame, s.
+    fn middle_s(&self) -> f64 {
+        self.end_s - self.length_s / 2.0
+    }
+
+    /// Middle of the short frame that ends with this one, s: the instant that the lines' states are for.
+    fn state_s(&self) -> f64 {
+        self.end_s - super::SHORT_S / 2.0
+    }
+}
+
 /// A line.
 #[derive(Debug, Clone)]
 pub struct Line {
@@ -72,6 +84,8 @@ const NEAR_ZERO_HZ: f64 = 45.0;
 impl Line {
     fn born(id: u32, peak: &Peak, view: &View) -> Self {
         let spread = if view.seen == Seen::Short { 500.0 } else { 3.0 / view.length_s };
+        let d = view.state_s() - view.middle_s();
+        let doubt = spread * spread;
         let mut line = Self {
             id,
             seen: view.seen,
@@ -81,13 +95,13 @@ impl Line {
             misses: 0,
             b: peak.frequency_hz,
             r: 0.0,
-            p: [peak_variance(peak, view, 0.0), 0.0, spread * spread],
-            now_s: view.end_s,
+            p: [peak_variance(peak, view, 0.0) + doubt * d * d, doubt * d, doubt],
+            now_s: view.state_s(),
             power: peak.power,
             snr: peak.snr,
             path: Path::default(),
         };
-        line.path.see(view.end_s - view.length_s / 2.0, peak.frequency_hz, line.p[0].sqrt(), peak.power, view.seen);
+        line.path.see(view.middle_s(), peak.frequency_hz, line.p[0].sqrt(), peak.power, view.seen);
         line
     }
 
@@ -127,7 +141,7 @@ impl Line {
     /// How well a peak agrees: distance in standard deviations of the gate, sign of b that it is taken with; `None`
     /// outside the gate.
     fn agreement(&self, peak: &Peak, view: &View) -> Option<(f64, f64)> {
-        let (expected, spread) = self.expected(view.end_s - view.length_s / 2.0);
+        let (expected, spread) = self.expected(view.middle_s());
         let blind = view.end_s - self.last_seen_s;
         // A hand may have begun to move since: half of 1500 Hz/s² times the square of the time not seen.
         let surprise = match view.seen {
@@ -145,7 +159,7 @@ impl Line {
 
     fn update(&mut self, peak: &Peak, sign: f64, view: &View) {
         let variance = peak_variance(peak, view, self.r);
-        let d = view.length_s / 2.0;
+        let d = view.state_s() - view.middle_s();
         let nu = sign * peak.frequency_hz - (self.b - self.r * d);
         let [a, b, c] = self.p;
         // H = [1, −d]
@@ -153,8 +167,9 @@ impl Line {
         let mut s = ph0 - ph1 * d + variance;
         if nu * nu > 9.0 * s && view.seen == Seen::Short {
             // The hand did more than expected: believe the peak, doubt the rate.
-            let more = nu * nu;
-            self.p = [a + more, b, c + more * 60.0];
+            // A push that explains the step over a tenth of a second: its marks on b and r go together.
+            let push = nu * nu / 0.01;
+            self.p = [a + push * 0.01, b + push * 0.1, c + push];
             let [a, b, c] = self.p;
             let (ph0, ph1) = (a - b * d, b - c * d);
             s = ph0 - ph1 * d + variance;
@@ -171,7 +186,7 @@ impl Line {
         let weight = if view.seen == Seen::Short { 0.3 } else { 0.5 };
         self.power += weight * (peak.power - self.power);
         self.snr = peak.snr;
-        self.path.see(view.end_s - d, sign * peak.frequency_hz, variance.sqrt(), peak.power, view.seen);
+        self.path.see(view.middle_s(), sign * peak.frequency_hz, variance.sqrt(), peak.power, view.seen);
     }
 
     fn gain(&mut self, k0: f64, k1: f64, ph0: f64, ph1: f64, nu: f64) {
@@ -263,7 +278,7 @@ impl Table {
     /// Moves every line to `now_s` and takes out those that have been unseen for too long.
     pub fn advance(&mut self, now_s: f64) -> Vec<Line> {
         for line in &mut self.lines {
-            line.advance(now_s);
+            line.advance(now_s - super::SHORT_S / 2.0);
         }
         let (over, alive) = std::mem::take(&mut self.lines).into_iter().partition(|l| l.over(now_s));
         self.lines = alive;
@@ -286,10 +301,12 @@ impl Table {
                 continue;
             }
             // Nearness against loudness: a peak 10 dB down must lie twice as near.
+            // Where a sliding note and its mirror image overlap within the frame, a peak is neither.
+            let lowest = SHORT_LOWEST_HZ * 0.6 + 0.5 * line.r.abs() * view.length_s;
             let best = peaks
                 .iter()
                 .enumerate()
-                .filter(|(k, p)| !taken[*k] && (view.seen != Seen::Short || p.frequency_hz > SHORT_LOWEST_HZ * 0.6))
+                .filter(|(k, p)| !taken[*k] && (view.seen != Seen::Short || p.frequency_hz > lowest))
                 .filter_map(|(k, p)| {
                     line.agreement(p, view).map(|(d, sign)| (d * d - 0.25 * (p.power / line.power).log10(), sign, k))
                 })
@@ -302,7 +319,7 @@ impl Table {
             }
         }
         for (peak, _) in peaks.iter().zip(&taken).filter(|(p, t)| !**t && p.snr >= birth) {
-            let middle = view.end_s - view.length_s / 2.0;
+            let middle = view.middle_s();
             let shadowed = self.lines.iter().any(|l| {
                 let (expected, _) = l.expected(middle);
                 let apart = (expected.abs() - peak.frequency_hz).abs();

@@ -235,6 +235,10 @@ impl Ear {
         self.peaks.extend(kept.iter().map(|k| k.0));
         let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
         self.table.observe(&self.peaks, &view, 40.0);
+        if std::env::var_os("EAR_TRACE").is_some() {
+            eprintln!("{now_s:.2} kept {:?}", kept.iter().map(|k| (k.0.frequency_hz.round(), (k.0.snr.log10()*10.0).round(), k.1.round())).collect::<Vec<_>>());
+            for l in &self.table.lines { eprintln!("     id {} b {:.1} r {:.0} hits {} seen {:.2} {:?}", l.id, l.b, l.r, l.hits, l.last_seen_s, l.seen); }
+        }
     }
 
     fn look_medium(&mut self, end: u64, now_s: f64) {

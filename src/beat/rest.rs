@@ -26,6 +26,8 @@ const LEAST_ENERGY: f64 = 32.0;
 const EDGE_WANDER: f64 = 0.03;
 /// How far, in standard deviations, a run of innovations may stray before the rest is over.
 const EDGE_SIGMAS: f64 = 4.5;
+/// Runs of innovations that are looked at, blocks.
+const WINDOWS: [usize; 5] = [2, 3, 5, 8, 13];
 /// Least backing off from a noticed edge, s.
 const BACK_OFF_S: f64 = 0.06;
 /// Longest silence inside a rest, s.
@@ -126,6 +128,8 @@ fn walk(
     sums: &BlockSums,
     middle: usize,
     outward: isize,
+    (first, end): (isize, isize),
+    trusted: usize,
     group: usize,
     row_variance: f64,
     spoilt: &mut [bool],
@@ -135,10 +139,12 @@ fn walk(
     let amplitude = fit.amplitude.norm() / 2.0;
     let mut filter = WanderFilter::new(sums.centre_s(middle), EDGE_WANDER).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
     let mut strays: Vec<f64> = Vec::new();
+    // What each window's sum comes to where the note is known to stand: other lines nearby shake the phase too.
+    let mut shaken = [(0.0f64, 0.0f64); WINDOWS.len()];
     let (mut absent, mut wild, mut missing) = (0usize, 0usize, 0usize);
     let mut k = middle as isize;
     loop {
-        let inside = if outward > 0 { k + group as isize <= sums.len() as isize } else { k >= 0 };
+        let inside = if outward > 0 { k + group as isize <= end } else { k >= first };
         if !inside {
             // The sound itself ends here: nothing to back off from, but what was doubtful stays out.
             return k - outward * ((absent + wild) * group) as isize;
@@ -181,10 +187,15 @@ fn walk(
         wild = 0;
         filter.update(&point);
         strays.push(stray);
-        for window in [2usize, 3, 5, 8, 13] {
+        let trust = (at as isize - middle as isize).unsigned_abs() < trusted;
+        for (window, (squares, count)) in WINDOWS.into_iter().zip(&mut shaken) {
             if let Some(run) = strays.len().checked_sub(window) {
-                let sum: f64 = strays[run..].iter().sum();
-                if sum.abs() > EDGE_SIGMAS * (window as f64).sqrt() {
+                let sum = strays[run..].iter().sum::<f64>() / (window as f64).sqrt();
+                let usual = if *count > 8.0 { (*squares / *count).sqrt().max(1.0) } else { 1.0 };
+                if trust {
+                    *squares += sum * sum;
+                    *count += 1.0;
+                } else if sum.abs() > EDGE_SIGMAS * usual {
                     return k - outward * ((window * group) as isize + back_off(window));
                 }
             }
@@ -202,6 +213,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     // The reference: the middle of the core, longer when the note is weak, never shorter than 0.3 s.
     let core_len = core_to - core_from;
     let mut half = ((0.5 * REFERENCE_S / block_s) as usize).min(core_len * 2 / 5).max((0.15 / block_s) as usize);
+    let trusted = core_len * 3 / 10;
     let mut spoilt = vec![false; sums.len()];
     let mut fit;
     loop {
@@ -220,38 +232,45 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         }
         half = (half * 2).min(core_len / 2).max(half + 1);
     }
-    let mut edges = (0, 0);
-    for round in 0..3 {
+    // The walk goes only three times as far as the fit reaches, then the fit is made anew: so a steady drift is
+    // learnt before it could lose the phase.
+    let (mut edges, mut reach, mut steady) = ((0, 0), 3 * half, true);
+    for _ in 0..24 {
         let noise = noise_of(&fit, sums, middle.saturating_sub(100), (middle + 100).min(sums.len()))
             .unwrap_or(fit.row_variance);
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         spoilt.fill(false);
-        let to = walk(&fit, sums, middle, 1, group, noise, &mut spoilt).clamp(0, sums.len() as isize) as usize;
-        let from = (walk(&fit, sums, middle, -1, group, noise, &mut spoilt) + 1).max(0) as usize;
+        let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
+        let mut side = |outward| walk(&fit, sums, middle, outward, within, trusted, group, noise, &mut spoilt);
+        let to = side(1).clamp(0, sums.len() as isize) as usize;
+        let from = (side(-1) + 1).max(0) as usize;
         if to <= from + 6 {
             return None;
         }
-        let settled = round > 0 && edges == (from, to);
-        edges = (from, to);
-        if settled {
+        let whole = reach >= sums.len();
+        if whole && (edges == (from, to) || !steady) {
+            edges = (from, to);
             break;
         }
+        edges = (from, to);
+        reach = (3 * reach).min(sums.len());
+        if !steady {
+            continue;
+        }
         let span = (to - from) as f64 * block_s;
+        let mid_s = (sums.centre_s(from) + sums.centre_s(to - 1)) / 2.0;
         let model = ToneModel {
-            frequency_hz: fit.frequency_hz,
+            frequency_hz: fit.frequency_hz + fit.rate * (mid_s - fit.at_s),
             rate: fit.rate,
             with_rate: span > 0.4,
             comb: near_lines(comb, fit.frequency_hz, span > 2.0),
         };
         if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
             // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
-            let fits = better.row_variance < 3.0 * noise;
-            if fits || round == 0 && (better.frequency_hz - fit.frequency_hz).abs() < 0.3 / span {
+            steady = better.row_variance < 3.0 * noise;
+            if steady || edges.1 - edges.0 < 4 * half {
                 fit = better;
-            }
-            if !fits {
-                break;
             }
         }
     }
