@@ -7,4 +7,5 @@ pub mod measured;
 pub mod offset;
 pub mod pipeline;
 pub mod quantity;
+pub mod source;
 pub mod task;

@@ -1,0 +1,3 @@
+//! The outside comes in: recordings read and kept, and bench sound made to order.
+
+pub mod recording;
