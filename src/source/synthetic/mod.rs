@@ -11,10 +11,12 @@ mod note;
 mod oscillators;
 mod room;
 mod scene;
+mod shelf;
 mod truth;
 
 pub use room::NOISE_BAND_HZ;
 pub use scene::{Detector, Hum, Layout, Programme, Receiver, Scene};
+pub use shelf::{Shelved, fall_to_rest, shelf};
 pub use truth::{TrueCrossing, TrueRest, Truth};
 
 use crate::block::{SampleBlock, StreamFormat};

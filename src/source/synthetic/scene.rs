@@ -115,6 +115,11 @@ impl Scene {
     pub fn duration_s(&self) -> f64 {
         self.length_s.unwrap_or_else(|| self.knots.last().map_or(0.0, |knot| knot.0))
     }
+
+    /// Whether the beat is in the sound in any way: as a note or as the swelling of a programme.
+    pub fn has_beat(&self) -> bool {
+        self.detector != Detector::Silent || matches!(self.programme, Some(Programme::Swell { .. }))
+    }
 }
 
 /// How the beat becomes sound.

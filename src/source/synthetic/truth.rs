@@ -5,6 +5,8 @@ use serde::{Deserialize, Serialize};
 
 /// Step of the beat's table, s.
 const STEP_S: f64 = 0.05;
+/// A shorter stop of the hand is no rest, s.
+const SHORTEST_REST_S: f64 = 0.5;
 /// Passages of zero nearer to each other than this are one, s.
 const ONE_PASSAGE_S: f64 = 0.2;
 
@@ -15,7 +17,7 @@ pub struct Truth {
     pub beat_hz: Vec<f64>,
     /// Step of that table, s.
     pub step_s: f64,
-    /// Stretches in which the hand stood still.
+    /// Stretches of at least half a second in which the hand stood still; none where there is no beat at all.
     pub rests: Vec<TrueRest>,
     /// Passages through zero.
     pub crossings: Vec<TrueCrossing>,
@@ -69,7 +71,7 @@ impl Witness {
     pub(super) fn new(scene: &Scene) -> Self {
         Self {
             rate_hz: f64::from(scene.rate_hz),
-            knots: scene.knots.clone(),
+            knots: if scene.has_beat() { scene.knots.clone() } else { Vec::new() },
             beat_hz: Vec::new(),
             crossings: Vec::new(),
             previous_hz: 0.0,
@@ -110,7 +112,7 @@ impl Witness {
         for pair in self.knots.windows(2) {
             let [(start_s, from), (to_s, to)] = [pair[0], pair[1]];
             let end_s = end.min(to_s);
-            if (from - to).abs() < f64::EPSILON && start_s < end_s {
+            if (from - to).abs() < f64::EPSILON && end_s - start_s >= SHORTEST_REST_S - 1e-9 {
                 let beat_hz = truth.beat_at(f64::midpoint(start_s, end_s));
                 truth.rests.push(TrueRest { start_s, end_s, beat_hz });
             }
