@@ -16,9 +16,8 @@ mod shelf;
 mod truth;
 
 pub use random::{Kind, Trial, random_scene};
-pub use room::NOISE_BAND_HZ;
 pub use scene::{Detector, Hum, Layout, Programme, Receiver, Scene};
-pub use shelf::{Shelved, fall_to_rest, shelf};
+pub use shelf::{Shelved, shelf};
 pub use truth::{TrueCrossing, TrueRest, Truth};
 
 use crate::block::{SampleBlock, StreamFormat};

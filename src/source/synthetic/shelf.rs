@@ -48,7 +48,7 @@ fn small(seed: u64, knots: &[(f64, f64)]) -> Scene {
 }
 
 /// The demonstration: falls from 1100 Hz through mild hum to 38.6 Hz; hand on the meter, turning up.
-pub fn fall_to_rest() -> Scene {
+fn fall_to_rest() -> Scene {
     let knots = [
         (0.0, -1100.0),
         (0.4, -1100.0),
