@@ -8,6 +8,7 @@ pub mod measured;
 pub mod offset;
 pub mod pipeline;
 pub mod quantity;
+pub mod source;
 pub mod task;
 pub mod condition;
 pub mod estimate;
