@@ -9,7 +9,7 @@ const LOWEST_HZ: f64 = 0.25;
 /// Rate of the plain means, Hz.
 const RATE_HZ: f64 = 125.0;
 /// Lengths looked at, s, longest first.
-const LENGTHS_S: [f64; 3] = [4.0, 2.5, 1.3];
+pub const LENGTHS_S: [f64; 3] = [4.0, 2.5, 1.3];
 /// Least explained over unexplained power, for each of the note's two amplitudes.
 const LEAST_F: f64 = 60.0;
 

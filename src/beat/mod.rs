@@ -103,7 +103,7 @@ impl Ear {
         Self {
             rate_hz,
             raw: History::new(samples(KEPT_S)),
-            clean: History::new(samples(MEDIUM_S + 0.5)),
+            clean: History::new(samples(low::LENGTHS_S[0] + 0.5)),
             hop: samples(HOP_S),
             hops: 0,
             short: frame(SHORT_S),
@@ -236,6 +236,7 @@ impl Ear {
         self.peaks.clear();
         self.peaks.extend(kept.iter().map(|k| k.0));
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_low_ghosts(&mut self.peaks);
         let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
         self.table.observe(&self.peaks, &view, 40.0);
         if std::env::var_os("EAR_TRACE").is_some() {
@@ -294,6 +295,16 @@ impl Ear {
 
     /// Looks below what the frames resolve, for a note that went there.
     fn look_low(&mut self, end: u64, now_s: f64) {
+        let hum = &self.hum;
+        let heard = |l: &Line| l.confirmed() && l.b.abs() > low::HIGHEST_HZ && !hum.is_line(l.b.abs(), 0.4);
+        if !self.table.lines.iter().any(heard) {
+            // Nothing is heard above: a low note may stand there from the beginning.
+            let found = low::search(&self.clean, self.rate_hz, end, 0.0).filter(|f| f.0.frequency_hz < 8.0);
+            if let Some((peak, length_s)) = found {
+                let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: 1.0 / length_s };
+                self.table.observe(&[peak], &view, 0.0);
+            }
+        }
         for line in &mut self.table.lines {
             let gone = now_s - line.last_seen_s;
             if !line.path.travelled() || line.b.abs() > low::HIGHEST_HZ + 0.5 * line.r.abs() || gone < 0.5 && line.b.abs() > low::HIGHEST_HZ {
@@ -523,7 +534,13 @@ impl Ear {
 }
 
 /// Lowest peak of a short frame that is looked at, Hz.
-const SHORT_LOW_HZ: f64 = 14.0;
+const SHORT_LOW_HZ: f64 = 3.0;
+
+/// Takes out of a short frame's peaks what a low note that it does not resolve from its mirror image leaves there.
+fn drop_low_ghosts(peaks: &mut Vec<Peak>) {
+    let low = peaks.iter().filter(|p| p.frequency_hz < low::HIGHEST_HZ).map(|p| p.power).fold(0.0, f64::max);
+    peaks.retain(|p| p.frequency_hz > 14.0 && (p.frequency_hz > 45.0 || p.power >= low));
+}
 
 /// Whether too much of a frame is missing for its spectrum to mean anything.
 fn gappy(samples: &[f32]) -> bool {
