@@ -2,6 +2,7 @@
 pub mod block;
 pub mod cli;
 pub mod clock;
+pub mod correction;
 pub mod dial;
 pub mod heard;
 pub mod measured;
