@@ -9,4 +9,6 @@ pub mod measured;
 pub mod offset;
 pub mod pipeline;
 pub mod quantity;
+pub mod report;
+pub mod store;
 pub mod task;

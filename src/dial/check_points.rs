@@ -127,7 +127,7 @@ mod tests {
             let (khz, reading) = line.split_once(',').unwrap();
             text + &format!("{},{reading}\n", khz.parse::<f64>().unwrap() + 3260.0)
         });
-        let meter = Meter::parse(&text, "m", |_| Ok::<_, String>(book.clone())).unwrap();
+        let meter = Meter::parse(&text, "m", |name| Ok::<_, String>((name.into(), book.clone()))).unwrap();
         let points = check_points(&meter, &meter.ranges[0]);
         let loudest = points.iter().find(|point| point.loudness_rank == 1).unwrap();
         assert_eq!((loudest.crystal_harmonic, loudest.meter_harmonic), (7, 2));

@@ -166,14 +166,15 @@ impl Source<'_> {
 }
 
 impl Meter {
-    /// Reads a meter file's text; `load` is asked for the text of each book by the name given in the file.
+    /// Reads a meter file's text; `load` is asked for each book by the name given in the file, and answers with the
+    /// name to call it by in errors and its text.
     ///
     /// # Errors
     /// Anything that the file or a book has wrong, with file and line.
     pub fn parse<E: Display>(
         text: &str,
         file: &str,
-        mut load: impl FnMut(&str) -> Result<String, E>,
+        mut load: impl FnMut(&str) -> Result<(String, String), E>,
     ) -> Result<Self, DialError> {
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let source = Source { file, text };
@@ -194,13 +195,13 @@ impl Meter {
                     "each range has a name of its own",
                 ));
             }
-            let book = load(raw.book.get_ref()).map_err(|why| DialError::NoBook {
+            let (name, book) = load(raw.book.get_ref()).map_err(|why| DialError::NoBook {
                 file: file.to_owned(),
                 line: source.line(raw.book.span().start),
                 book: raw.book.get_ref().clone(),
                 why: why.to_string(),
             })?;
-            ranges.push(parse_range(&source, raw, Book::parse(&book, raw.book.get_ref(), &plate)?)?);
+            ranges.push(parse_range(&source, raw, Book::parse(&book, &name, &plate)?)?);
         }
         if ranges.is_empty() {
             return Err(source.error(
@@ -359,12 +360,16 @@ book = "low.csv"
         std::iter::once("frequency_khz,reading".to_owned()).chain(rows).collect::<Vec<_>>().join("\n")
     }
 
+    pub(crate) fn plain_load(name: &str) -> Result<(String, String), String> {
+        Ok((name.to_owned(), plain_book()))
+    }
+
     pub(crate) fn plain_meter() -> Meter {
-        Meter::parse(PLAIN, "meter.toml", |_| Ok::<_, String>(plain_book())).unwrap()
+        Meter::parse(PLAIN, "meter.toml", plain_load).unwrap()
     }
 
     fn say(text: &str) -> String {
-        Meter::parse(text, "meter.toml", |_| Ok::<_, String>(plain_book())).unwrap_err().to_string()
+        Meter::parse(text, "meter.toml", plain_load).unwrap_err().to_string()
     }
 
     #[test]
@@ -412,7 +417,9 @@ book = "low.csv"
         }
         let twice = say(&cases[cases.len() - 1].0);
         assert!(twice.starts_with("meter.toml:20: a second range `low`"), "{twice}");
-        let missing = Meter::parse(PLAIN, "meter.toml", |_| Err("no such file")).unwrap_err().to_string();
+        let missing = Meter::parse(PLAIN, "meter.toml", |_| Err::<(String, String), _>("no such file"))
+            .unwrap_err()
+            .to_string();
         assert!(
             missing.starts_with("meter.toml:18: the book `low.csv` can't be read: no such file"),
             "{missing}"
