@@ -1,5 +1,6 @@
 //! The command line.
 
+pub mod checkpoints;
 pub mod correct;
 pub mod dial;
 pub mod failure;
@@ -13,6 +14,7 @@ use std::process::ExitCode;
 #[derive(Parser)]
 #[command(version, about)]
 enum Command {
+    Checkpoints(checkpoints::Args),
     Correct(Box<correct::Args>),
     Dial(dial::Args),
 }
@@ -24,6 +26,7 @@ pub fn run() -> ExitCode {
         Command::Correct(args) => {
             correct::run(&args, &|_, _| Err(Failure::Job("the ear is not wired in".into())), &mut out)
         }
+        Command::Checkpoints(args) => checkpoints::run(&args, &mut out),
         Command::Dial(args) => dial::run(&args, &mut out),
     };
     let mut err = std::io::stderr();
