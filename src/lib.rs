@@ -1,16 +1,21 @@
 //! hushbeat: the ear and the clerk of a heterodyne frequency meter.
+
 pub mod beat;
 pub mod block;
 pub mod cli;
 pub mod clock;
+pub mod condition;
+pub mod correction;
+pub mod dial;
+pub mod estimate;
 pub mod heard;
 pub mod measured;
 pub mod offset;
 pub mod pipeline;
 pub mod quantity;
-pub mod source;
-pub mod task;
-pub mod condition;
-pub mod estimate;
+pub mod report;
 pub mod settings;
+pub mod source;
 pub mod spectrum;
+pub mod store;
+pub mod task;

@@ -1,0 +1,176 @@
+//! A corrected frequency as text: the result first, then the sum for paper, then the budget.
+
+use crate::correction::{CheckResult, Component, Shape, TargetResult, Verdict};
+use crate::measured::{decimals_for, value_and_u};
+use crate::offset::Side;
+use crate::task::correct::Corrected;
+use std::fmt::Write;
+
+/// Lines that make less than this share of u stand together on one line.
+const MINOR: f64 = 0.02;
+
+/// Sets a correction out in lines that fit 80 columns; the sum alone stays on one line, however long.
+pub fn text(record: &Corrected) -> String {
+    let mut lines = vec![format!("signal  {}", signal(record)), format!("meter   {}", meter(record))];
+    if let Some(target) = &record.target {
+        lines.push(format!("target  {}", target_words(target, record.u_hz)));
+    }
+    lines.push(format!("sum     {}", record.line));
+    if !record.checks.is_empty() {
+        lines.push(check_header());
+        lines.extend(record.checks.iter().map(check_row));
+    }
+    lines.extend(budget(&record.budget, record.u_hz));
+    for warning in &record.warnings {
+        lines.extend(wrapped("note    ", &warning.message));
+    }
+    lines.iter().flat_map(|line| [line.trim_end(), "\n"]).collect()
+}
+
+/// Breaks a sentence at 80 columns; later lines are indented as far as the label reaches.
+fn wrapped(label: &str, sentence: &str) -> Vec<String> {
+    let indent = " ".repeat(label.len());
+    let mut lines = vec![label.to_owned()];
+    let mut empty = true;
+    for word in sentence.split(' ') {
+        let line = lines.last().map_or(0, |line| line.chars().count());
+        if !empty && line + 1 + word.chars().count() > 80 {
+            lines.push(indent.clone());
+            empty = true;
+        }
+        if let Some(line) = lines.last_mut() {
+            if !empty {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+        empty = false;
+    }
+    lines
+}
+
+fn signal(record: &Corrected) -> String {
+    let answers = record.frequency_hz.map_or_else(|| record.alternatives_hz.clone(), |hertz| vec![hertz]);
+    let expanded = rounded_u(record.expanded_u_hz);
+    let decimals = decimals_for(record.expanded_u_hz.max(1e-6));
+    let words: Vec<String> = answers.iter().map(|hertz| format!("{hertz:.decimals$} Hz")).collect();
+    let dof =
+        record.effective_dof.map_or(String::new(), |dof| format!(", {:.0} degrees of freedom", dof.floor()));
+    let each = if answers.len() > 1 { " each" } else { "" };
+    format!(
+        "{} ± {expanded} Hz{each} (95 %, k = {:.2}{dof}; u = {} Hz)",
+        words.join(" or "),
+        record.coverage_factor,
+        rounded_u(record.u_hz)
+    )
+}
+
+fn meter(record: &Corrected) -> String {
+    let decimals = decimals_for(record.u_hz.max(1e-6));
+    let harmonic = f64::from(record.harmonic) * record.meter_hz;
+    let of = if record.harmonic > 1 {
+        format!(" (harmonic {} of {:.decimals$} Hz)", record.harmonic, record.meter_hz)
+    } else {
+        String::new()
+    };
+    let against = if record.signal_harmonic > 1 {
+        format!("the signal's harmonic {}", record.signal_harmonic)
+    } else {
+        "the signal".to_owned()
+    };
+    let offset = match (record.offset_hz, record.side) {
+        (Some(offset), Side::High) => format!(", {offset:.2} Hz above {against}"),
+        (Some(offset), Side::Low) => format!(", {offset:.2} Hz below {against}"),
+        (Some(offset), Side::Unknown) => format!(", {offset:.2} Hz above or below {against}"),
+        (None, _) => String::new(),
+    };
+    format!("{harmonic:.decimals$} Hz{of}{offset}")
+}
+
+fn target_words(target: &TargetResult, u_hz: f64) -> String {
+    let mut words = format!("{} Hz", target.target_hz);
+    if let Some(difference) = target.difference_hz {
+        let (size, _) = value_and_u(difference.abs(), u_hz);
+        let side = if difference < 0.0 { "below" } else { "above" };
+        let _ = write!(words, ": the signal is {size} Hz {side} it");
+    }
+    if let (Some(tolerance), Some(verdict), Some(probability)) =
+        (target.tolerance_hz, target.verdict, target.probability_inside)
+    {
+        let word = match verdict {
+            Verdict::Inside => "inside",
+            Verdict::Outside => "outside",
+            Verdict::Undecided => "undecided",
+        };
+        let _ = write!(words, "; within ±{tolerance:.1} Hz: {word} ({:.1} % inside)", probability * 100.0);
+    }
+    words
+}
+
+fn check_header() -> String {
+    let (crystal, book) = ("by crystal, Hz", "by book, Hz");
+    format!(
+        "checks{:>9}{:>8}{crystal:>16}{book:>16}{:>11}{:>8}{:>8}",
+        "reading", "point", "error, Hz", "u, Hz", "weight"
+    )
+}
+
+fn check_row(check: &CheckResult) -> String {
+    let point = format!("{}/{}", check.crystal_harmonic, check.meter_harmonic);
+    format!(
+        "{:>15.1}{point:>8}{:>16.2}{:>16.2}{:>11.2}{:>8.2}{:>8.3}",
+        check.reading, check.meter_hz, check.book_hz, check.error_hz, check.u_hz, check.weight
+    )
+}
+
+fn budget(components: &[Component], u_hz: f64) -> Vec<String> {
+    let row = |source: &str, value: &str, u: &str, sensitivity: &str, contribution: &str, kind: &str| {
+        format!("{source:<31}{value:>14}{u:>10}{sensitivity:>9}{contribution:>8} {kind}")
+    };
+    let mut rows = vec![row("budget", "value", "u", "Hz/unit", "u, Hz", "kind")];
+    let mut minor = Vec::new();
+    for part in components {
+        if part.u_hz < MINOR * u_hz {
+            minor.push(part);
+            continue;
+        }
+        let (value, u) = value_and_u(part.value, part.u);
+        let (shape, bound) = match part.shape {
+            Shape::Normal => ("", false),
+            Shape::Rectangle => (" rect", part.value.abs() <= 0.0),
+        };
+        // What is only known to lie within a bound is not printed as zero.
+        let value = if bound { format!("±{:.4}", part.u * 3f64.sqrt()) } else { value };
+        let value = if bound { value.trim_end_matches('0').trim_end_matches('.') } else { &value };
+        rows.push(row(
+            &format!("  {}", part.source),
+            &format!("{value} {}", part.unit),
+            &format!("{u} {}", part.unit),
+            &four_digits(part.sensitivity),
+            &rounded_u(part.u_hz),
+            &format!("{:?}{shape}", part.kind),
+        ));
+    }
+    if !minor.is_empty() {
+        let sum = minor.iter().map(|part| part.u_hz * part.u_hz).sum::<f64>().sqrt();
+        let what = if let [only] = minor.as_slice() {
+            format!("  {}", only.source)
+        } else {
+            format!("  {} lines that hardly count", minor.len())
+        };
+        rows.push(row(&what, "", "", "", &rounded_u(sum), ""));
+    }
+    rows.push(row("  together", "", "", "", &rounded_u(u_hz), ""));
+    rows
+}
+
+/// A sensitivity to four significant digits.
+fn four_digits(value: f64) -> String {
+    let magnitude = value.abs().max(1e-6).log10().floor();
+    format!("{value:.*}", (3.0 - magnitude).clamp(0.0, 6.0) as usize)
+}
+
+/// An uncertainty to two significant digits.
+fn rounded_u(u: f64) -> String {
+    if u > 0.0 { format!("{u:.*}", decimals_for(u)) } else { "0".to_owned() }
+}

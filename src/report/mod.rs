@@ -1,0 +1,4 @@
+//! One record, many forms.
+pub mod checkpoints;
+pub mod correct;
+pub mod dial;
