@@ -7,4 +7,6 @@ pub mod measured;
 pub mod offset;
 pub mod pipeline;
 pub mod quantity;
+pub mod report;
+pub mod store;
 pub mod task;

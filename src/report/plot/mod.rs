@@ -1,0 +1,134 @@
+//! Plots as SVG (text kept as text) and PNG. plotters is used in this room only.
+
+mod axes;
+mod canvas;
+mod descent;
+mod lettering;
+
+use crate::heard::TrackRow;
+use crate::offset::Hand;
+use crate::task::analyse::Analysis;
+use canvas::Canvas;
+use lettering::Lettered;
+use plotters::backend::{BitMapBackend, SVGBackend};
+use plotters::drawing::IntoDrawingArea;
+
+/// Why a plot could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum PlotError {
+    /// The drawing library refused.
+    #[error("the plot could not be drawn: {0}")]
+    Drawing(String),
+    /// The PNG encoder refused.
+    #[error("the plot could not be packed as PNG: {0}")]
+    Packing(#[from] png::EncodingError),
+}
+
+/// Width and height in the units that everything is laid out in: CSS pixels of the SVG. Shown at 600 px the smallest
+/// text is still 9 px tall.
+const SIZE: (u32, u32) = (760, 470);
+
+/// Steps of the coordinates per unit in the SVG: plotters rounds to whole steps, and a quarter of a pixel is not seen.
+const SVG_STEPS: u32 = 4;
+
+/// Pixels per unit in the PNG: sharp on paper and on dense screens.
+const PNG_STEPS: u32 = 2;
+
+/// The descent of the note as an SVG document: log |offset| in Hz against time.
+///
+/// # Errors
+/// When the drawing library refuses.
+pub fn descent_svg(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<String, PlotError> {
+    let mut body = String::new();
+    {
+        let backend = SVGBackend::with_string(&mut body, (SIZE.0 * SVG_STEPS, SIZE.1 * SVG_STEPS));
+        let mut canvas = Canvas::new(backend.into_drawing_area(), SVG_STEPS);
+        descent::draw(&mut canvas, analysis, trail, hand)?;
+        canvas.finish()?;
+    }
+    // The library's opening tag knows neither units of layout nor a title for those who can't see the picture.
+    let inside = body.split_once('\n').map_or("", |(_, rest)| rest);
+    let (width, height) = SIZE;
+    let title = escape(&format!("Descent of the beat note in {}", analysis.input.path));
+    let about = escape(&descent::in_words(analysis, hand));
+    Ok(format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"title about\" width=\"{width}\" \
+         height=\"{height}\" viewBox=\"0 0 {} {}\">\n<title id=\"title\">{title}</title>\n<desc \
+         id=\"about\">{about}</desc>\n{inside}",
+        width * SVG_STEPS,
+        height * SVG_STEPS
+    ))
+}
+
+/// The descent of the note as a PNG file's bytes, 8-bit RGB.
+///
+/// # Errors
+/// When the drawing library or the encoder refuses.
+pub fn descent_png(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<Vec<u8>, PlotError> {
+    let (width, height) = (SIZE.0 * PNG_STEPS, SIZE.1 * PNG_STEPS);
+    let mut pixels = vec![0; (width * height * 3) as usize];
+    {
+        let backend = Lettered(BitMapBackend::with_buffer(&mut pixels, (width, height)));
+        let mut canvas = Canvas::new(backend.into_drawing_area(), PNG_STEPS);
+        descent::draw(&mut canvas, analysis, trail, hand)?;
+        canvas.finish()?;
+    }
+    let mut bytes = Vec::new();
+    let mut encoder = png::Encoder::new(&mut bytes, width, height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.write_header()?.write_image_data(&pixels)?;
+    Ok(bytes)
+}
+
+/// Text for XML: markup characters escaped, control characters, which XML forbids, replaced.
+fn escape(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => escaped.push_str("&amp;"),
+            '<' => escaped.push_str("&lt;"),
+            '>' => escaped.push_str("&gt;"),
+            '"' => escaped.push_str("&quot;"),
+            c => escaped.push(canvas::printable(c)),
+        }
+    }
+    escaped
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::example;
+
+    #[test]
+    fn the_descent_as_svg() {
+        let (told, trail) = example::fall_to_rest();
+        insta::assert_snapshot!(descent_svg(&told, &trail, Hand::Meter).unwrap());
+    }
+
+    #[test]
+    fn every_kind_of_ending_is_drawn_in_both_forms() {
+        for (name, (told, trail)) in example::all() {
+            let svg = descent_svg(&told, &trail, Hand::Meter).unwrap();
+            assert!(svg.starts_with("<svg ") && svg.trim_end().ends_with("</svg>"), "{name}");
+            let png = descent_png(&told, &trail, Hand::Signal).unwrap();
+            assert_eq!(&png[..8], b"\x89PNG\r\n\x1a\n", "{name}");
+            // To look at them: HUSHBEAT_PLOTS=folder cargo test every_kind
+            if let Some(folder) = std::env::var_os("HUSHBEAT_PLOTS") {
+                let folder = std::path::PathBuf::from(folder);
+                std::fs::write(folder.join(format!("{name}.svg")), svg).unwrap();
+                std::fs::write(folder.join(format!("{name}.png")), png).unwrap();
+            }
+        }
+    }
+
+    #[test]
+    fn outside_text_can_not_break_out_of_the_svg() {
+        let (mut told, trail) = example::fall_to_rest();
+        told.input.path = "a<script>\"&'\u{1}\n.wav".to_owned();
+        let svg = descent_svg(&told, &trail, Hand::Meter).unwrap();
+        assert!(!svg.contains("<script") && !svg.contains('\u{1}'), "{}", &svg[..400]);
+        assert!(svg.contains("&lt;script&gt;"));
+    }
+}
