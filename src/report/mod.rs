@@ -2,7 +2,7 @@
 
 pub mod csv;
 #[cfg(test)]
-mod example;
+pub mod example;
 pub mod json;
 pub mod plot;
 mod table;

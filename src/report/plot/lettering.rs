@@ -13,7 +13,7 @@ use std::sync::LazyLock;
 /// plotters gives sizes that are this many times the em.
 pub const SIZE_OF_EM: f64 = 1.24;
 
-/// DejaVu Sans cut down to the characters in use; its licence lies beside it.
+/// `DejaVu Sans` cut down to the characters in use; its licence lies beside it.
 static FONT: LazyLock<Option<FontRef<'static>>> =
     LazyLock::new(|| FontRef::try_from_slice(include_bytes!("font/DejaVuSans-subset.ttf")).ok());
 
@@ -104,7 +104,6 @@ impl<'a> DrawingBackend for Lettered<'a> {
         // The lower-case x of this face is 0.55 em tall; an SVG viewer centres on it in the same way.
         let baseline = place.1 as f32 + 0.275 * em;
         let (width, height) = self.get_size();
-        let (width, height) = (width as i32, height as i32);
         let ink = style.color();
         let mut drawn = Ok(());
         let scale = scale(font, em);
@@ -112,11 +111,13 @@ impl<'a> DrawingBackend for Lettered<'a> {
             let glyph = glyph.with_scale_and_position(scale, point(place.0 as f32 + left + x, baseline));
             let Some(outline) = font.outline_glyph(glyph) else { return };
             let corner = outline.px_bounds().min;
+            let (left, top) = (i64::from(corner.x as i32), i64::from(corner.y as i32));
             outline.draw(|dx, dy, cover| {
-                let (x, y) = (corner.x as i32 + dx as i32, corner.y as i32 + dy as i32);
-                if drawn.is_ok() && (0..width).contains(&x) && (0..height).contains(&y) {
+                let (x, y) = (left + i64::from(dx), top + i64::from(dy));
+                if drawn.is_ok() && (0..i64::from(width)).contains(&x) && (0..i64::from(height)).contains(&y)
+                {
                     let colour = BackendColor { alpha: ink.alpha * f64::from(cover.min(1.0)), ..ink };
-                    drawn = self.0.draw_pixel((x, y), colour);
+                    drawn = self.0.draw_pixel((x as i32, y as i32), colour);
                 }
             });
         });

@@ -49,7 +49,7 @@ fn resting(ending: &Ending, rest: Option<&Rest>, hand: Hand) -> String {
     if rest.side == Side::Unknown { format!("{standing} {}", nudge(hand)) } else { standing }
 }
 
-/// The nudge that settles the side: with b = H·f_meter − K·f_signal, raising what is above makes the note rise.
+/// The nudge that settles the side: with `b = H·f_meter − K·f_signal`, raising what is above makes the note rise.
 fn nudge(hand: Hand) -> &'static str {
     match hand {
         Hand::Meter => {

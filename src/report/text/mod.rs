@@ -59,11 +59,32 @@ pub fn bound(bound_hz: f64) -> String {
     format!("{rounded:.decimals$} Hz")
 }
 
+/// Widest line of running text, characters.
+const WIDTH: usize = 80;
+
+/// Adds a sentence, broken into lines that fit a plain terminal; a figure keeps its unit and its ± on its line.
 fn push_sentence(text: &mut String, sentence: Option<String>) {
-    if let Some(sentence) = sentence {
-        text.push_str(&sentence);
-        text.push('\n');
+    let Some(sentence) = sentence else { return };
+    let glued = |word: &str| {
+        let word = word.trim_end_matches(['.', ',', ';', ':', ')']);
+        matches!(word, "Hz" | "s" | "dB" | "dBFS" | "ppm" | "%" | "±")
+    };
+    let words: Vec<&str> = sentence.split(' ').collect();
+    let mut room = WIDTH;
+    for (number, group) in words.chunk_by(|before, word| glued(word) || *before == "±").enumerate() {
+        let group = group.join(" ");
+        let length = group.chars().count();
+        if number > 0 && length < room {
+            text.push(' ');
+            room -= 1;
+        } else if number > 0 {
+            text.push('\n');
+            room = WIDTH;
+        }
+        text.push_str(&group);
+        room = room.saturating_sub(length);
     }
+    text.push('\n');
 }
 
 fn input_line(input: &Input) -> String {

@@ -12,6 +12,7 @@ use crate::offset::{Hand, Side};
 use crate::report::text::{bound, ending_in_words, hertz};
 use crate::task::analyse::Analysis;
 use plotters::prelude::DrawingBackend;
+use std::fmt::Write;
 
 /// Inside of the axes, layout units.
 const INSIDE: Frame = Frame { left: 58.0, top: 74.0, right: 668.0, bottom: 396.0 };
@@ -26,7 +27,8 @@ pub fn in_words(analysis: &Analysis, hand: Hand) -> String {
         "The logarithm of the offset in hertz against time, with rests and their uncertainty.".to_owned();
     for (number, rest) in analysis.heard.rests.iter().enumerate() {
         let side = hand.side_in_words(rest.side, &hertz(rest.offset_hz, rest.u_hz));
-        words.push_str(&format!(" Rest {}, {:.2} to {:.2} s: {side}.", number + 1, rest.start_s, rest.end_s));
+        // Writing to a String can't fail.
+        let _ = write!(words, " Rest {}, {:.2} to {:.2} s: {side}.", number + 1, rest.start_s, rest.end_s);
     }
     words.push(' ');
     words.push_str(&ending_in_words(&analysis.heard.ending, &analysis.heard.rests, hand));
