@@ -1,9 +1,9 @@
 //! One record, many forms: text for people, JSON and CSV for programs, plots for the eye.
 
-pub mod csv;
 #[cfg(test)]
 pub mod example;
 pub mod json;
 pub mod plot;
 mod table;
 pub mod text;
+pub mod track;
