@@ -61,6 +61,20 @@ pub enum Hand {
     Signal,
 }
 
+impl Hand {
+    /// Side and amount in words, always with their subject; `amount` carries its unit. With the signal in the hand
+    /// the words say what to do with the transmitter.
+    pub fn side_in_words(self, side: Side, amount: &str) -> String {
+        match (self, side) {
+            (Self::Meter, Side::High) => format!("meter {amount} above the signal"),
+            (Self::Meter, Side::Low) => format!("meter {amount} below the signal"),
+            (Self::Signal, Side::High) => format!("transmitter {amount} low: raise it"),
+            (Self::Signal, Side::Low) => format!("transmitter {amount} high: lower it"),
+            (_, Side::Unknown) => format!("meter and signal {amount} apart, side unknown"),
+        }
+    }
+}
+
 /// Which way the frequency of the oscillator in the hand moves in the first move heard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -132,5 +146,14 @@ mod tests {
             assert_eq!((moved.abs() - 100.0).signum(), rho);
         }
         assert_eq!(side_from_turn(Meter, Up, 0.0), Unknown);
+    }
+
+    /// b > 0 puts the meter above the signal, so a transmitter in the hand is the one that is low.
+    #[test]
+    fn the_side_is_said_with_its_subject() {
+        assert_eq!(Hand::Meter.side_in_words(Side::High, "3.2 Hz"), "meter 3.2 Hz above the signal");
+        assert_eq!(Hand::Meter.side_in_words(Side::Low, "3.2 Hz"), "meter 3.2 Hz below the signal");
+        assert_eq!(Hand::Signal.side_in_words(Side::High, "3.2 Hz"), "transmitter 3.2 Hz low: raise it");
+        assert_eq!(Hand::Signal.side_in_words(Side::Low, "3.2 Hz"), "transmitter 3.2 Hz high: lower it");
     }
 }

@@ -1,15 +1,15 @@
-//! How a command can fail.
+//! What ends a command early, and with which exit status.
 
 use std::io;
 
-/// Why a command did not do its job.
-#[derive(Debug)]
+/// Why a command ended early.
+#[derive(Debug, PartialEq, Eq)]
 pub enum Failure {
-    /// the job could not be done: status 1
+    /// The job could not be done: status 1. One plain line: what, where, and how to mend it.
     Job(String),
-    /// the command line is wrong: status 2
+    /// The command line is wrong: status 2.
     Usage(String),
-    /// the reader of our output went away
+    /// The reader of our output went away; what it has read was enough for it.
     ClosedPipe,
 }
 

@@ -1,4 +1,12 @@
-//! One record, many forms.
+//! One record, many forms: text for people, JSON and CSV for programs, plots for the eye.
+
 pub mod checkpoints;
 pub mod correct;
 pub mod dial;
+#[cfg(test)]
+pub mod example;
+pub mod json;
+pub mod plot;
+mod table;
+pub mod text;
+pub mod track;

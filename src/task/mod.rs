@@ -1,5 +1,8 @@
-//! One file per job.
+//! One file per job: inputs in, a record out.
+
 pub mod analyse;
 pub mod checkpoints;
 pub mod correct;
 pub mod dial;
+pub mod span;
+pub mod trail;

@@ -1,0 +1,316 @@
+//! `analyse`: recordings in, what was heard out.
+
+use super::failure::Failure;
+use super::hearing::Hearing;
+use crate::heard::{Snapshot, TrackRow};
+use crate::pipeline::{Settings, Sink};
+use crate::report::{json, plot, text, track};
+use crate::store;
+use crate::task::analyse::Analysis;
+use crate::task::span::Span;
+use crate::task::trail::Trail;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::num::NonZeroUsize;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
+use std::thread;
+
+/// Follow the beat note in recordings and measure where it rests
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Recordings, WAV or FLAC; `-` reads one from standard input
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    #[command(flatten)]
+    hearing: Hearing,
+    /// Only this part, in seconds or minutes:seconds, such as 4s..12.5s
+    #[arg(long, value_name = "FROM..TO")]
+    span: Option<Span>,
+    /// Write the track as CSV, one row per analysis step
+    #[arg(long, value_name = "OUT.csv")]
+    track: Option<PathBuf>,
+    /// Draw the descent of the note
+    #[arg(long, value_name = "OUT.svg|.png", value_parser = picture)]
+    plot: Option<Picture>,
+    /// Recordings worked on at a time [default: one per core]
+    #[arg(long, value_name = "N")]
+    jobs: Option<NonZeroUsize>,
+    /// One JSON object per recording and line, in the order given
+    #[arg(long)]
+    json: bool,
+}
+
+/// Where a plot goes, and in which form.
+#[derive(Debug, Clone)]
+enum Picture {
+    Svg(PathBuf),
+    Png(PathBuf),
+}
+
+/// What listens to one recording, or a part of it, and tells in one plain line why it can't.
+pub type Ear<'a> =
+    &'a (dyn Fn(&Path, &Settings, Option<Span>, &mut dyn Sink) -> Result<Analysis, String> + Sync);
+
+/// Does the job with `ear`. Recordings that can't be read don't keep the others from being answered.
+///
+/// # Errors
+/// A recording that can't be read, a file that can't be written, more than one recording for one track or plot.
+pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
+    if args.files.len() > 1 && (args.track.is_some() || args.plot.is_some()) {
+        return Err(Failure::Usage(
+            "--track and --plot take one recording at a time; hint: name one FILE".to_owned(),
+        ));
+    }
+    let mut unread = 0;
+    let mut last_fault = None;
+    in_order(args, ear, |path, answer| {
+        match answer {
+            Ok(answer) => return show(args, &answer, out),
+            Err(error) if args.json => {
+                let input = Unread { path: path.display().to_string() };
+                put(&json_line(&Fault { input, error: &error })?, out)?;
+                last_fault = Some(error);
+            }
+            Err(error) => {
+                if args.files.len() > 1 {
+                    put(&format!("{error}\n"), out)?;
+                }
+                last_fault = Some(error);
+            }
+        }
+        unread += 1;
+        Ok(())
+    })?;
+    match last_fault {
+        None => Ok(()),
+        Some(error) if args.files.len() == 1 => Err(Failure::Job(error)),
+        Some(_) => Err(Failure::Job(format!(
+            "{unread} of {} recordings could not be read; hint: the answers above say which and why",
+            args.files.len()
+        ))),
+    }
+}
+
+/// A recording that could not be read, in JSON.
+#[derive(Serialize)]
+struct Fault<'a> {
+    input: Unread,
+    error: &'a str,
+}
+
+#[derive(Serialize)]
+struct Unread {
+    path: String,
+}
+
+/// One recording's answer, and its track in the forms asked for.
+struct Answer {
+    analysis: Analysis,
+    trail: Trail,
+    track: Option<String>,
+}
+
+/// Hears all recordings on as many threads as asked for and hands the answers on in the order given.
+fn in_order(
+    args: &Args,
+    ear: Ear,
+    mut take: impl FnMut(&Path, Result<Answer, String>) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    let cores = args.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+    let next = AtomicUsize::new(0);
+    thread::scope(|scope| {
+        let (hand_in, answers) = mpsc::channel();
+        for _ in 0..cores.min(args.files.len()) {
+            let (hand_in, next) = (hand_in.clone(), &next);
+            scope.spawn(move || {
+                loop {
+                    let index = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(path) = args.files.get(index) else { break };
+                    // Nobody takes the answer when the reader of our output has gone: then the work ends.
+                    if hand_in.send((index, hear(args, ear, path))).is_err() {
+                        break;
+                    }
+                }
+            });
+        }
+        drop(hand_in);
+        let mut waiting = BTreeMap::new();
+        let mut due = 0;
+        for (index, answer) in answers {
+            waiting.insert(index, answer);
+            while let Some(answer) = waiting.remove(&due) {
+                take(&args.files[due], answer)?;
+                due += 1;
+            }
+        }
+        Ok(())
+    })
+}
+
+fn hear(args: &Args, ear: Ear, path: &Path) -> Result<Answer, String> {
+    let track = args.track.as_ref().map(|_| track::HEADER.to_owned());
+    let mut rows = Rows { trail: Trail::default(), track };
+    let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows)?;
+    Ok(Answer { analysis, trail: rows.trail, track: rows.track })
+}
+
+/// Takes the rows of the track in both forms.
+struct Rows {
+    trail: Trail,
+    track: Option<String>,
+}
+
+impl Sink for Rows {
+    fn row(&mut self, row: &TrackRow) {
+        self.trail.row(row);
+        if let Some(track) = &mut self.track {
+            track::append_row(track, row);
+        }
+    }
+
+    fn snapshot(&mut self, _: &Snapshot) {}
+}
+
+/// Prints one answer, then writes its files.
+fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure> {
+    let hand = args.hearing.settings().hand;
+    let (analysis, trail) = (&answer.analysis, answer.trail.rows());
+    if args.json {
+        put(&json_line(analysis)?, out)?;
+    } else {
+        out.write_all(text::analysis(analysis, trail, hand).as_bytes())?;
+        if args.files.len() > 1 {
+            writeln!(out)?;
+        }
+    }
+    if let (Some(path), Some(track)) = (&args.track, &answer.track) {
+        store::write_atomic(path, track.as_bytes())?;
+    }
+    let drawn = |error: plot::PlotError| Failure::Job(error.to_string());
+    match &args.plot {
+        Some(Picture::Svg(path)) => {
+            store::write_atomic(path, plot::descent_svg(analysis, trail, hand).map_err(drawn)?.as_bytes())?;
+        }
+        Some(Picture::Png(path)) => {
+            store::write_atomic(path, &plot::descent_png(analysis, trail, hand).map_err(drawn)?)?;
+        }
+        None => {}
+    }
+    Ok(())
+}
+
+fn put(line: &str, out: &mut dyn Write) -> Result<(), Failure> {
+    // A reader that waits for the line gets it now, not when the next recording is done.
+    writeln!(out, "{line}").and_then(|()| out.flush()).map_err(Failure::from)
+}
+
+fn json_line(record: &impl Serialize) -> Result<String, Failure> {
+    json::line(record).map_err(|error| Failure::Job(error.to_string()))
+}
+
+fn picture(text: &str) -> Result<Picture, String> {
+    let path = PathBuf::from(text);
+    match path.extension().map(|ending| ending.to_string_lossy().to_lowercase()).as_deref() {
+        Some("svg") => Ok(Picture::Svg(path)),
+        Some("png") => Ok(Picture::Png(path)),
+        _ => Err("a plot is SVG or PNG; hint: end the name in .svg or .png".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::example;
+    use clap::Parser;
+    use std::time::Duration;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        args: Args,
+    }
+
+    fn args(words: &[&str]) -> Args {
+        Line::try_parse_from([&["analyse"], words].concat()).map_err(|e| e.to_string()).unwrap().args
+    }
+
+    /// Answers with a hand-made descent; the first recording takes longest, and those named "bad" can't be read.
+    fn ear(path: &Path, _: &Settings, _: Option<Span>, sink: &mut dyn Sink) -> Result<Analysis, String> {
+        let name = path.display().to_string();
+        if name.starts_with('1') {
+            thread::sleep(Duration::from_millis(30));
+        }
+        if name.contains("bad") {
+            return Err(format!("{name}: not a recording; hint: name a WAV file"));
+        }
+        let (mut told, trail) = example::fall_to_rest();
+        told.input.path = name;
+        for row in &trail {
+            sink.row(row);
+        }
+        Ok(told)
+    }
+
+    fn run_to_text(args: &Args) -> (Result<(), Failure>, String) {
+        let mut out = Vec::new();
+        let done = run(args, &ear, &mut out);
+        (done, String::from_utf8(out).unwrap())
+    }
+
+    #[test]
+    fn many_recordings_answer_in_order_and_one_bad_one_does_not_stop_them() {
+        let (done, text) = run_to_text(&args(&["--json", "--jobs", "3", "1.wav", "2-bad.wav", "3.wav"]));
+        let lines: Vec<serde_json::Value> =
+            text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+        let paths: Vec<&str> = lines.iter().map(|line| line["input"]["path"].as_str().unwrap()).collect();
+        assert_eq!(paths, ["1.wav", "2-bad.wav", "3.wav"]);
+        assert_eq!(lines[1]["error"], "2-bad.wav: not a recording; hint: name a WAV file");
+        assert!(lines[1].get("rests").is_none() && lines[2]["rests"][0]["side"] == "low");
+        assert!(matches!(done, Err(Failure::Job(line)) if line.starts_with("1 of 3 recordings")));
+    }
+
+    #[test]
+    fn one_recording_that_can_not_be_read_is_told_once() {
+        let (done, text) = run_to_text(&args(&["bad.wav"]));
+        assert_eq!(text, "");
+        assert!(matches!(done, Err(Failure::Job(line)) if line.starts_with("bad.wav: not a recording")));
+    }
+
+    #[test]
+    fn track_and_plot_are_written_beside_the_answer() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name).display().to_string();
+        let (track, plot) = (at("track.csv"), at("descent.png"));
+        let (done, text) = run_to_text(&args(&["--track", &track, "--plot", &plot, "a.wav"]));
+        assert_eq!(done, Ok(()));
+        assert!(text.contains("meter 32.6000 ± 0.0021 Hz below the signal"), "{text}");
+        let track = std::fs::read_to_string(track).unwrap();
+        assert_eq!(track.lines().count(), 1 + example::fall_to_rest().1.len());
+        assert!(std::fs::read(plot).unwrap().starts_with(b"\x89PNG"));
+    }
+
+    #[test]
+    fn one_plot_can_not_hold_two_recordings() {
+        let (done, _) = run_to_text(&args(&["--plot", "x.svg", "1.wav", "2.wav"]));
+        assert!(matches!(done, Err(Failure::Usage(_))));
+        assert!(picture("x.jpg").is_err());
+    }
+
+    #[test]
+    fn the_reader_going_away_ends_the_work_quietly() {
+        struct Closed;
+        impl Write for Closed {
+            fn write(&mut self, _: &[u8]) -> std::io::Result<usize> {
+                Err(std::io::ErrorKind::BrokenPipe.into())
+            }
+            fn flush(&mut self) -> std::io::Result<()> {
+                Ok(())
+            }
+        }
+        let done = run(&args(&["--json", "1.wav", "2.wav"]), &ear, &mut Closed);
+        assert_eq!(done, Err(Failure::ClosedPipe));
+    }
+}
