@@ -6,6 +6,7 @@
 mod analyse;
 mod checkpoints;
 mod correct;
+mod demo;
 mod dial;
 mod failure;
 mod hearing;
@@ -37,6 +38,7 @@ enum Command {
     Analyse(Box<analyse::Args>),
     Checkpoints(checkpoints::Args),
     Correct(Box<correct::Args>),
+    Demo(demo::Args),
     Dial(dial::Args),
 }
 
@@ -74,6 +76,7 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
             };
             correct::run(&args, &hear, out)
         }
+        Command::Demo(args) => demo::run(&args, out),
         Command::Dial(args) => dial::run(&args, out),
     }
 }

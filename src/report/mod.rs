@@ -2,6 +2,7 @@
 
 pub mod checkpoints;
 pub mod correct;
+pub mod demo;
 pub mod dial;
 #[cfg(test)]
 pub mod example;

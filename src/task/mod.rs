@@ -3,6 +3,7 @@
 pub mod analyse;
 pub mod checkpoints;
 pub mod correct;
+pub mod demo;
 pub mod dial;
 pub mod span;
 pub mod trail;

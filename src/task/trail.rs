@@ -7,7 +7,7 @@ use crate::pipeline::Sink;
 const MOST: usize = 16_384;
 
 /// Keeps every row of a short recording and every second, fourth, … of a longer one.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Trail {
     rows: Vec<TrackRow>,
     seen: u64,
