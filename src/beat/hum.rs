@@ -179,7 +179,7 @@ impl HumFollower {
         let order = (frequency_hz / self.fundamental_hz).round();
         order >= 1.0
             && (frequency_hz - order * self.fundamental_hz).abs() < within_hz
-            && (order <= 6.0 || self.teeth.iter().any(|t| f64::from(t.order) == order))
+            && (order <= 6.0 || self.teeth.iter().any(|t| t.order == order as u32))
     }
 
     /// The record of the hum.

@@ -173,13 +173,13 @@ impl Ear {
         self.hum.clean(hop, &mut self.hop_buffer);
         self.clean.push(&self.hop_buffer);
         for line in self.table.advance(now_s) {
-            self.bury(line);
+            self.bury(&line);
         }
         self.look_short(end, now_s);
-        if self.hops % MEDIUM_EVERY == 0 {
+        if self.hops.is_multiple_of(MEDIUM_EVERY) {
             self.look_medium(end, now_s);
         }
-        if self.hops % LONG_EVERY == 0 {
+        if self.hops.is_multiple_of(LONG_EVERY) {
             self.look_long(end, now_s);
             self.look_low(end, now_s);
         }
@@ -210,7 +210,7 @@ impl Ear {
         find_peaks(power, bin, &self.floor, range, 20.0, 12, &mut self.peaks);
         self.gathered.extend(self.peaks.iter().map(|p| (*p, 0.0)));
         let mut slides: Vec<f64> = Vec::new();
-        if self.hops % 2 == 0 {
+        if self.hops.is_multiple_of(2) {
             slides.extend(SLIDES);
         }
         let fast = self.table.lines.iter().filter(|l| l.r.abs() > OWN_SLIDE && l.hits > 1);
@@ -239,20 +239,6 @@ impl Ear {
         drop_low_ghosts(&mut self.peaks);
         let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
         self.table.observe(&self.peaks, &view, 40.0);
-        if std::env::var_os("EAR_TRACE").is_some() {
-            eprintln!(
-                "{now_s:.2} kept {:?}",
-                kept.iter()
-                    .map(|k| (k.0.frequency_hz.round(), (k.0.snr.log10() * 10.0).round(), k.1.round()))
-                    .collect::<Vec<_>>()
-            );
-            for l in &self.table.lines {
-                eprintln!(
-                    "     id {} b {:.1} r {:.0} hits {} seen {:.2} {:?}",
-                    l.id, l.b, l.r, l.hits, l.last_seen_s, l.seen
-                );
-            }
-        }
     }
 
     fn look_medium(&mut self, end: u64, now_s: f64) {
@@ -374,29 +360,13 @@ impl Ear {
         let Some(open) = dossier.standing.take() else { return };
         dossier.rest_until_s = open.core.1;
         let measured = rest::measure(&open.sums, open.core, open.frequency_hz, &self.hum.comb());
-        if std::env::var_os("EAR_DEBUG").is_some() {
-            eprintln!(
-                "close id {id} core {:?} f {} -> {:?}",
-                open.core,
-                open.frequency_hz,
-                measured.as_ref().map(|m| (
-                    m.start_s,
-                    m.end_s,
-                    m.heard_hz,
-                    m.u_noise_hz,
-                    m.u_wander_hz,
-                    m.rate,
-                    m.rate_u
-                ))
-            );
-        }
         if let Some(m) = measured {
             dossier.rest_until_s = m.end_s;
             dossier.rests.push((m, sign));
         }
     }
 
-    fn bury(&mut self, line: Line) {
+    fn bury(&mut self, line: &Line) {
         self.close_rest(line.id, line.b.signum());
         let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
         if line.confirmed()
@@ -428,9 +398,6 @@ impl Ear {
             let after: Vec<_> = after.iter().filter(|p| near(p, t)).copied().collect();
             dossier.judged_s = t;
             let judged = passage::judge(&before, &after);
-            if std::env::var_os("EAR_DEBUG").is_some() {
-                eprintln!("passage {judged:?} {before:?} {after:?}");
-            }
             if let Some(p) = judged {
                 if p.kind == crate::heard::CrossingKind::TurnedBack {
                     line.turn_back(t);
@@ -546,14 +513,9 @@ impl Ear {
             self.close_rest(line.id, line.b.signum());
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
             if line.confirmed() {
-                let mut life = Life::of(line, dossier.rests, dossier.passages, true);
+                let mut life = Life::of(&line, dossier.rests, dossier.passages, true);
                 life.standing_at_end = standing;
                 self.past.push(life);
-            }
-        }
-        if std::env::var_os("EAR_DEBUG").is_some() {
-            for l in &self.past {
-                eprintln!("life {l:?}");
             }
         }
         let story = Story {
@@ -562,7 +524,6 @@ impl Ear {
             declared: self.declared,
             station_tones: self.station_tones,
             end_s: now_s,
-            density: self.density,
         };
         (story.tell(level, warnings), self.rows)
     }

@@ -5,6 +5,7 @@
 //! other.
 
 use super::path::Point;
+use crate::estimate::Normal;
 use crate::heard::CrossingKind;
 
 /// How much worse the other reading must fit before one is believed.
@@ -25,7 +26,7 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
         return None;
     }
     let (last, first) = (before[before.len() - 1], after[0]);
-    let middle = (last.at_s + first.at_s) / 2.0;
+    let middle = f64::midpoint(last.at_s, first.at_s);
     let fit = |sign: f64| {
         let points = before
             .iter()
@@ -53,42 +54,20 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
         steps.clone().min_by(|x, y| eval(c, *x).abs().total_cmp(&eval(c, *y).abs())).unwrap_or(0.0)
     };
     let at = nearest(if kind == CrossingKind::TurnedBack { &back } else { &through });
-    Some(Passage { at_s: middle + at, u_s: (half_gap / 3f64.sqrt()).min(0.3).max(0.01), kind })
+    Some(Passage { at_s: middle + at, u_s: (half_gap / 3f64.sqrt()).clamp(0.01, 0.3), kind })
 }
 
 /// Weighted least squares of a cubic: coefficients and χ².
-fn cubic(points: impl Iterator<Item = (f64, f64, f64)> + Clone) -> Option<([f64; 4], f64)> {
-    let mut a = [[0.0f64; 5]; 4];
-    for (x, y, u) in points.clone() {
-        let w = 1.0 / (u * u + 0.25);
-        let powers = [1.0, x, x * x, x * x * x];
-        for i in 0..4 {
-            for j in 0..4 {
-                a[i][j] += w * powers[i] * powers[j];
-            }
-            a[i][4] += w * powers[i] * y;
-        }
+fn cubic(points: impl Iterator<Item = (f64, f64, f64)>) -> Option<([f64; 4], f64)> {
+    let mut normal = Normal::new(4);
+    for (x, y, u) in points {
+        // Half a hertz is what a peak near zero may be off besides its own uncertainty.
+        let weight = 1.0 / u.hypot(0.5);
+        normal.add(&[1.0, x, x * x, x * x * x].map(|column| column * weight), y * weight);
     }
-    for i in 0..4 {
-        let pivot = (i..4).max_by(|&r, &s| a[r][i].abs().total_cmp(&a[s][i].abs()))?;
-        a.swap(i, pivot);
-        if a[i][i].abs() < 1e-12 {
-            return None;
-        }
-        for r in 0..4 {
-            if r != i {
-                let factor = a[r][i] / a[i][i];
-                for c in i..5 {
-                    a[r][c] -= factor * a[i][c];
-                }
-            }
-        }
-    }
-    let c = [a[0][4] / a[0][0], a[1][4] / a[1][1], a[2][4] / a[2][2], a[3][4] / a[3][3]];
-    let misfit = points
-        .map(|(x, y, u)| (y - (c[0] + x * (c[1] + x * (c[2] + x * c[3])))).powi(2) / (u * u + 0.25))
-        .sum();
-    Some((c, misfit))
+    let (c, _) = normal.solve()?;
+    let misfit = normal.misfit(&c);
+    Some(([c[0], c[1], c[2], c[3]], misfit))
 }
 
 #[cfg(test)]

@@ -243,7 +243,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     let block_s = sums.block_s();
     let (core_from, core_to) =
         (index_of(sums, core.0), index_of(sums, core.1).max(index_of(sums, core.0) + 1));
-    let middle = (core_from + core_to) / 2;
+    let middle = usize::midpoint(core_from, core_to);
     // The reference: the middle of the core, longer when the note is weak, never shorter than 0.3 s.
     let core_len = core_to - core_from;
     let mut half =
@@ -298,7 +298,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             continue;
         }
         let span = (to - from) as f64 * block_s;
-        let mid_s = (sums.centre_s(from) + sums.centre_s(to - 1)) / 2.0;
+        let mid_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
         let model = ToneModel {
             frequency_hz: fit.frequency_hz + fit.rate * (mid_s - fit.at_s),
             rate: fit.rate,
@@ -358,14 +358,8 @@ fn finish_by_phase(
     let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
     let group = ((10.0 / per_block).ceil() as usize).clamp(1, (to - from) / 5).max((to - from) / 400).max(1);
     let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
-    if std::env::var_os("EAR_PHASE").is_some() {
-        for p in &points {
-            eprintln!("ph {:.3} {:.4} {:.5}", p.at_s, p.phase, p.variance.sqrt());
-        }
-        eprintln!("fit {fit:?} noise {noise}");
-    }
     let power = 4.0 * loudness / points.len().max(1) as f64;
-    let at_s = (sums.centre_s(from) + sums.centre_s(to - 1)) / 2.0;
+    let at_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
     let Smoothed { frequency_hz, u_hz, u_noise_hz, wander } = smooth(&points, at_s)?;
     let span = (to - from) as f64 * block_s;
     let (start_s, end_s) = (from as f64 * block_s, to as f64 * block_s);
@@ -419,7 +413,7 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
         fit_tone(sums, (from, to), &model, &|_| false)
     };
     // The middle of the core: at least a cycle and a quarter, at least half a second.
-    let middle = (core_from + core_to) / 2;
+    let middle = usize::midpoint(core_from, core_to);
     let least = ((1.25 / guess_hz).max(0.5) / block_s) as usize;
     let half = (least / 2).max((core_to - core_from) / 4).max(8);
     let (mut from, mut to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));

@@ -32,7 +32,7 @@ pub struct Declared {
 }
 
 /// A line's life, when it is over.
-#[derive(Clone)]
+#[derive(Debug, Clone)]
 pub struct Life {
     pub born_s: f64,
     pub last_seen_s: f64,
@@ -49,26 +49,8 @@ pub struct Life {
     passages: Vec<Passage>,
 }
 
-impl std::fmt::Debug for Life {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            f,
-            "{:.2}..{:.2} trav {} {:.1} pow {:.4} hits {} last {:?} rests {:?} outline {:?}",
-            self.born_s,
-            self.last_seen_s,
-            self.travelled,
-            self.travel_hz,
-            self.power,
-            self.hits,
-            self.last,
-            self.rests.iter().map(|r| (r.0.start_s, r.0.end_s, r.0.heard_hz)).collect::<Vec<_>>(),
-            self.outline.iter().take(6).map(|p| (p.at_s, p.b)).collect::<Vec<_>>()
-        )
-    }
-}
-
 impl Life {
-    pub fn of(line: Line, rests: Vec<(Measured, f64)>, passages: Vec<Passage>, at_end: bool) -> Self {
+    pub fn of(line: &Line, rests: Vec<(Measured, f64)>, passages: Vec<Passage>, at_end: bool) -> Self {
         let newest: Vec<Point> = line.path.recent().rev().take(6).copied().collect();
         let last = match (newest.first(), newest.last()) {
             (Some(a), Some(b)) if a.at_s > b.at_s => (a.b, (a.b - b.b) / (a.at_s - b.at_s)),
@@ -158,7 +140,6 @@ pub struct Story<'a> {
     pub declared: Vec<Declared>,
     pub station_tones: bool,
     pub end_s: f64,
-    pub density: f64,
 }
 
 impl Story<'_> {
@@ -316,7 +297,7 @@ impl Story<'_> {
         crossings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         let ending = self.ending(&chain, &rests);
         let steady_notes = self.steady_notes(&chain);
-        for rest in rests.iter().filter(|r| r.near_hum_hz.is_some()) {
+        if let Some(rest) = rests.iter().find(|r| r.near_hum_hz.is_some()) {
             warnings.push(Warning {
                 code: "near-hum".to_owned(),
                 message: format!(
@@ -324,7 +305,6 @@ impl Story<'_> {
                     rest.offset_hz
                 ),
             });
-            break;
         }
         if let Some(rest) = rests.iter().find(|r| r.snr_db < -8.0) {
             warnings.push(Warning {

@@ -1,7 +1,7 @@
 //! The Cramér–Rao bound.
 
 /// Smallest standard deviation, Hz, that an unbiased estimate of a steady note's frequency can have, amplitude and
-/// phase unknown: σ_f = √(3 / (2π²·C/N0·T³)).
+/// phase unknown: `σ_f` = √(3 / (2π²·C/N0·T³)).
 ///
 /// `cn0_hz`: the note's power over the one-sided noise density, Hz; `span_s`: how long it was heard.
 ///
@@ -15,8 +15,8 @@ pub fn tone_bound_hz(cn0_hz: f64, span_s: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// Figures computed from Kay's form σ_f = (fs/2π)·√(12/(ηN(N²−1))) of the same bound, "Fundamentals of
-    /// Statistical Signal Processing", vol. 1 (1993), ch. 3: rate Hz, span s, η dB, σ_f Hz.
+    /// Figures computed from Kay's form `σ_f` = (fs/2π)·√(12/(ηN(N²−1))) of the same bound, "Fundamentals of
+    /// Statistical Signal Processing", vol. 1 (1993), ch. 3: rate Hz, span s, η dB, `σ_f` Hz.
     #[test]
     fn agrees_with_the_published_form() {
         for (fs, t, eta_db, sigma) in [

@@ -5,11 +5,12 @@ pub struct Normal {
     n: usize,
     a: Vec<f64>,
     b: Vec<f64>,
-    pub rows: usize,
-    pub sum_squares: f64,
+    rows: usize,
+    sum_squares: f64,
 }
 
 impl Normal {
+    /// An empty problem of `n` parameters.
     pub fn new(n: usize) -> Self {
         Self { n, a: vec![0.0; n * n], b: vec![0.0; n], rows: 0, sum_squares: 0.0 }
     }
@@ -26,9 +27,14 @@ impl Normal {
         self.sum_squares += value * value;
     }
 
-    /// The right-hand side b.
-    pub fn rhs(&self) -> &[f64] {
-        &self.b
+    /// Rows added so far.
+    pub fn rows(&self) -> usize {
+        self.rows
+    }
+
+    /// Sum of squares that the solution `x` leaves.
+    pub fn misfit(&self, x: &[f64]) -> f64 {
+        (self.sum_squares - x.iter().zip(&self.b).map(|(x, b)| x * b).sum::<f64>()).max(0.0)
     }
 
     /// The solution and the inverse of A (row by row); `None` when A is singular to working precision.

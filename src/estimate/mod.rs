@@ -11,5 +11,6 @@ mod wander;
 
 pub use blocks::BlockSums;
 pub use bound::tone_bound_hz;
+pub use linear::Normal;
 pub use tone::{Comb, ToneFit, ToneModel, fit_tone};
 pub use wander::{PhasePoint, Smoothed, WanderFilter, smooth};

@@ -1,10 +1,10 @@
 //! Least squares of one note, a hum comb and a steady level, on block sums.
 //!
 //! The model of the sound is the real one,
-//!   x(t) = Re(a·e^(jφ(τ))) + Σ_h Re(c_h·e^(jhψ(τ))) + d,   φ = 2π(fτ + ½rτ²),   ψ = 2π(f_c·τ + ½s·τ²),
+//!   x(t) = Re(a·e^(jφ(τ))) + `Σ_h` `Re(c_h·e^(jhψ(τ)))` + d,   φ = 2π(fτ + ½rτ²),   ψ = `2π(f_c·τ` + ½s·τ²),
 //! τ from the middle of the span. Its mean over a block times the carrier has two terms to a line, the line itself
 //! and its mirror image; a fit that forgets the image is biased as soon as few cycles are heard. Gauss–Newton on f,
-//! r, f_c and s with all amplitudes; r, f_c, s are freed only where asked.
+//! r, `f_c` and s with all amplitudes; r, `f_c`, s are freed only where asked.
 
 use super::blocks::BlockSums;
 use super::linear::Normal;
@@ -157,124 +157,150 @@ pub fn fit_tone(
     model: &ToneModel,
     skip: &dyn Fn(usize) -> bool,
 ) -> Option<ToneFit> {
-    let at_s = (sums.centre_s(from) + sums.centre_s(to.saturating_sub(1))) / 2.0;
-    let span = (to.saturating_sub(from)) as f64 * sums.block_s();
-    let real_only = sums.carrier_hz() <= 0.0;
+    let span = to.saturating_sub(from) as f64 * sums.block_s();
     let layout = Layout {
-        level: real_only,
+        level: sums.carrier_hz() <= 0.0,
         lines: model.comb.orders.len(),
         with_rate: model.with_rate,
         comb_free: model.comb.free && !model.comb.orders.is_empty(),
     };
-    let mut fit = ToneFit {
-        at_s,
-        frequency_hz: model.frequency_hz,
-        u_hz: f64::INFINITY,
-        rate: model.rate,
-        u_rate: 0.0,
-        amplitude: Complex64::default(),
-        row_variance: 0.0,
-        misfit: 0.0,
-        comb_hz: model.comb.fundamental_hz,
-        comb_rate: 0.0,
-        lines: model.comb.orders.iter().map(|&h| (h, Complex64::default())).collect(),
-        level: sums.level(),
-    };
-    let n = layout.len();
-    let linear = layout.frequency();
-    let mut row = vec![Complex64::default(); n];
-    let (mut re, mut im) = (vec![0.0; n], vec![0.0; n]);
+    let mut fit = ToneFit::start(sums, (from, to), model);
+    // The first round finds the amplitudes only.
+    let start = fit.normal(sums, (from, to), &layout, layout.frequency(), skip)?;
+    fit.take_linear(&layout, &start.solve()?.0);
     for step in 0..STEPS {
-        // The first round finds the amplitudes only.
-        let columns = if step == 0 { linear } else { n };
-        let mut normal = Normal::new(columns);
-        for k in from..to {
-            let Some(mut z) = sums.mean(k) else { continue };
-            if skip(k) {
-                continue;
-            }
-            let t = sums.centre_s(k);
-            let tau = t - at_s;
-            let theta = 2.0 * PI * sums.carrier_hz() * t;
-            let (phi, f) = fit.phase(t);
-            let note = line_terms(sums, theta, f, phi);
-            (row[0], row[1]) = note;
-            if layout.level {
-                row[2] = Complex64::new(1.0, 0.0);
-            } else {
-                z -= Complex64::from_polar(fit.level * sums.kernel(sums.carrier_hz()), -theta);
-            }
-            let mut bent = Complex64::default();
-            let comb_now = fit.comb_hz + fit.comb_rate * tau;
-            let psi = 2.0 * PI * (fit.comb_hz + 0.5 * fit.comb_rate * tau) * tau;
-            for (i, &(order, c)) in fit.lines.iter().enumerate() {
-                let h = f64::from(order);
-                let terms = line_terms(sums, theta, h * comb_now, h * psi);
-                let at = layout.line(i);
-                (row[at], row[at + 1]) = terms;
-                bent += times(c * Complex64::i() * h, terms);
-            }
-            if columns > linear {
-                let turned = times(fit.amplitude * Complex64::i(), note);
-                row[linear] = turned * (2.0 * PI * tau);
-                let mut at = linear + 1;
-                if layout.with_rate {
-                    row[at] = turned * (PI * tau * tau);
-                    at += 1;
-                }
-                if layout.comb_free {
-                    row[at] = bent * (2.0 * PI * tau);
-                    row[at + 1] = bent * (PI * tau * tau);
-                }
-            }
-            // Linear parameters are solved for anew; the nonlinear ones for their step.
-            for (r, (x, y)) in row[..columns].iter().zip(re.iter_mut().zip(im.iter_mut())) {
-                (*x, *y) = (r.re, r.im);
-            }
-            normal.add(&re[..columns], z.re);
-            if !real_only {
-                normal.add(&im[..columns], z.im);
-            }
-        }
-        if normal.rows < columns + 3 {
-            return None;
-        }
+        let normal = fit.normal(sums, (from, to), &layout, layout.len(), skip)?;
         let (x, inverse) = normal.solve()?;
-        fit.amplitude = Complex64::new(x[0], x[1]);
-        if layout.level {
-            fit.level = x[2];
-        }
-        for (i, line) in fit.lines.iter_mut().enumerate() {
-            let at = layout.line(i);
-            line.1 = Complex64::new(x[at], x[at + 1]);
-        }
-        if columns == linear {
-            continue;
-        }
-        let explained: f64 = x.iter().zip(normal.rhs()).map(|(x, b)| x * b).sum();
-        fit.misfit = (normal.sum_squares - explained).max(0.0);
-        fit.row_variance = fit.misfit / (normal.rows - columns) as f64;
-        let variance = |i: usize| (inverse[i * n + i] * fit.row_variance).sqrt();
-        fit.u_hz = variance(linear);
-        let most = 0.4 / span;
-        let moved = x[linear].clamp(-most, most);
-        fit.frequency_hz += moved;
-        let mut at = linear + 1;
-        if layout.with_rate {
-            fit.u_rate = variance(at);
-            fit.rate += x[at].clamp(-2.0 * most / span, 2.0 * most / span);
-            at += 1;
-        }
-        if layout.comb_free {
-            fit.comb_hz += x[at].clamp(-0.05, 0.05);
-            fit.comb_rate += x[at + 1].clamp(-0.1, 0.1);
-        }
+        fit.take_linear(&layout, &x);
+        fit.misfit = normal.misfit(&x);
+        fit.row_variance = fit.misfit / (normal.rows() - layout.len()) as f64;
+        let moved = fit.take_step(&layout, &x, &inverse, span);
         if !fit.frequency_hz.is_finite() {
             return None;
         }
-        if step >= 2 && moved.abs() < 0.002 * fit.u_hz {
+        if step >= 1 && moved < 0.002 * fit.u_hz {
             break;
         }
     }
     (fit.frequency_hz > 0.0).then_some(fit)
+}
+
+impl ToneFit {
+    /// The model's first guess, all amplitudes zero.
+    fn start(sums: &BlockSums, (from, to): (usize, usize), model: &ToneModel) -> Self {
+        Self {
+            at_s: f64::midpoint(sums.centre_s(from), sums.centre_s(to.saturating_sub(1))),
+            frequency_hz: model.frequency_hz,
+            u_hz: f64::INFINITY,
+            rate: model.rate,
+            u_rate: 0.0,
+            amplitude: Complex64::default(),
+            row_variance: 0.0,
+            misfit: 0.0,
+            comb_hz: model.comb.fundamental_hz,
+            comb_rate: 0.0,
+            lines: model.comb.orders.iter().map(|&h| (h, Complex64::default())).collect(),
+            level: sums.level(),
+        }
+    }
+
+    /// Gathers the normal equations of the first `columns` parameters about the present fit: the linear ones are
+    /// solved for anew, the nonlinear ones for their step. `None` with too few rows.
+    fn normal(
+        &self,
+        sums: &BlockSums,
+        (from, to): (usize, usize),
+        layout: &Layout,
+        columns: usize,
+        skip: &dyn Fn(usize) -> bool,
+    ) -> Option<Normal> {
+        let mut normal = Normal::new(columns);
+        let mut row = vec![Complex64::default(); layout.len()];
+        let (mut re, mut im) = (vec![0.0; columns], vec![0.0; columns]);
+        for k in (from..to).filter(|&k| !skip(k)) {
+            let Some(mut z) = sums.mean(k) else { continue };
+            if !layout.level {
+                let theta = 2.0 * PI * sums.carrier_hz() * sums.centre_s(k);
+                z -= Complex64::from_polar(self.level * sums.kernel(sums.carrier_hz()), -theta);
+            }
+            self.columns(sums, k, layout, &mut row);
+            for (r, (x, y)) in row.iter().zip(re.iter_mut().zip(im.iter_mut())) {
+                (*x, *y) = (r.re, r.im);
+            }
+            normal.add(&re, z.re);
+            if !layout.level {
+                normal.add(&im, z.im);
+            }
+        }
+        (normal.rows() >= columns + 3).then_some(normal)
+    }
+
+    /// The derivatives of the mean of block `k` by every parameter.
+    fn columns(&self, sums: &BlockSums, k: usize, layout: &Layout, row: &mut [Complex64]) {
+        let t = sums.centre_s(k);
+        let tau = t - self.at_s;
+        let theta = 2.0 * PI * sums.carrier_hz() * t;
+        let (phi, f) = self.phase(t);
+        let note = line_terms(sums, theta, f, phi);
+        (row[0], row[1]) = note;
+        if layout.level {
+            row[2] = Complex64::new(1.0, 0.0);
+        }
+        let mut bent = Complex64::default();
+        let comb_now = self.comb_hz + self.comb_rate * tau;
+        let psi = 2.0 * PI * (self.comb_hz + 0.5 * self.comb_rate * tau) * tau;
+        for (i, &(order, c)) in self.lines.iter().enumerate() {
+            let h = f64::from(order);
+            let terms = line_terms(sums, theta, h * comb_now, h * psi);
+            let at = layout.line(i);
+            (row[at], row[at + 1]) = terms;
+            bent += times(c * Complex64::i() * h, terms);
+        }
+        let turned = times(self.amplitude * Complex64::i(), note);
+        let mut at = layout.frequency();
+        row[at] = turned * (2.0 * PI * tau);
+        if layout.with_rate {
+            at += 1;
+            row[at] = turned * (PI * tau * tau);
+        }
+        if layout.comb_free {
+            row[at + 1] = bent * (2.0 * PI * tau);
+            row[at + 2] = bent * (PI * tau * tau);
+        }
+    }
+
+    /// Takes the amplitudes of a solution.
+    fn take_linear(&mut self, layout: &Layout, x: &[f64]) {
+        self.amplitude = Complex64::new(x[0], x[1]);
+        if layout.level {
+            self.level = x[2];
+        }
+        for (i, line) in self.lines.iter_mut().enumerate() {
+            let at = layout.line(i);
+            line.1 = Complex64::new(x[at], x[at + 1]);
+        }
+    }
+
+    /// Takes the step of the nonlinear parameters, no further than the fit can be trusted, and their uncertainties.
+    /// Returns how far the frequency moved, Hz.
+    fn take_step(&mut self, layout: &Layout, x: &[f64], inverse: &[f64], span: f64) -> f64 {
+        let n = layout.len();
+        let u = |i: usize| (inverse[i * n + i] * self.row_variance).sqrt();
+        let most = 0.4 / span;
+        let mut at = layout.frequency();
+        let (u_hz, moved) = (u(at), x[at].clamp(-most, most));
+        let mut u_rate = 0.0;
+        if layout.with_rate {
+            at += 1;
+            u_rate = u(at);
+            self.rate += x[at].clamp(-2.0 * most / span, 2.0 * most / span);
+        }
+        if layout.comb_free {
+            self.comb_hz += x[at + 1].clamp(-0.05, 0.05);
+            self.comb_rate += x[at + 2].clamp(-0.1, 0.1);
+        }
+        (self.u_hz, self.u_rate) = (u_hz, u_rate);
+        self.frequency_hz += moved;
+        moved.abs()
+    }
 }

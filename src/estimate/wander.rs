@@ -45,6 +45,7 @@ impl WanderFilter {
     }
 
     /// Starts from a known frequency (0 rad/s of the fit) with the standard uncertainty `u_omega`, rad/s.
+    #[must_use]
     pub fn with_frequency(mut self, u_omega: f64) -> Self {
         self.p[2] = u_omega * u_omega;
         self

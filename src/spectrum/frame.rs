@@ -61,6 +61,9 @@ impl RealFrame {
 
     /// Powers of the frame `samples` (exactly [`len`](Self::len) of them), its mean taken out; missing samples (NaN)
     /// count as nothing.
+    ///
+    /// # Panics
+    /// Never: the transform's buffers are of its own making.
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
         let len = self.window.len();
         fill_windowed(samples, &self.window, |i, x| self.padded[i] = x);

@@ -71,8 +71,8 @@ pub fn demo() -> Result<Demo, DemoError> {
     };
     let meter = Meter::parse(METER, "club-bench.toml", books)?;
     let settings = Settings { hand: Hand::Meter, turning: Some(Turning::Up), ..Settings::default() };
-    let recording = Recording::from_reader(Cursor::new(RECORDING), "the demo's recording")
-        .map_err(AnalyseError::from)?;
+    let recording =
+        Recording::from_reader(Cursor::new(RECORDING), "the demo's recording").map_err(AnalyseError::from)?;
     let mut trail = Trail::default();
     let analysis = analyse_recording(recording, "the demo's recording", &settings, None, &mut trail)?;
     let job = Job {
