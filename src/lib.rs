@@ -8,5 +8,6 @@ pub mod offset;
 pub mod pipeline;
 pub mod quantity;
 pub mod report;
+pub mod source;
 pub mod store;
 pub mod task;
