@@ -1,4 +1,5 @@
 //! hushbeat: the ear and the clerk of a heterodyne frequency meter.
+pub mod beat;
 pub mod block;
 pub mod cli;
 pub mod clock;
@@ -11,3 +12,7 @@ pub mod report;
 pub mod source;
 pub mod store;
 pub mod task;
+pub mod condition;
+pub mod estimate;
+pub mod settings;
+pub mod spectrum;
