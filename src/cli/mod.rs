@@ -4,13 +4,16 @@
 //! is given. Status 0: the job was done. 1: it could not be done. 2: the command line is wrong.
 
 mod analyse;
+mod correct;
+mod dial;
 mod failure;
 mod hearing;
+mod show;
 
 pub use failure::Failure;
 
-use crate::pipeline::{Settings, Sink};
-use crate::task::analyse::Analysis;
+use crate::pipeline::{Ignore, Settings, Sink};
+use crate::task::analyse::{Analysis, analyse_file};
 use crate::task::span::Span;
 use clap::error::ErrorKind;
 use clap::{ColorChoice, Parser};
@@ -31,6 +34,8 @@ struct CommandLine {
 #[derive(Debug, clap::Subcommand)]
 enum Command {
     Analyse(Box<analyse::Args>),
+    Correct(Box<correct::Args>),
+    Dial(dial::Args),
 }
 
 /// Runs the command line and returns the exit status.
@@ -60,12 +65,24 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
     };
     match parsed.command {
         Command::Analyse(args) => analyse::run(&args, &ear, out),
+        Command::Correct(args) => {
+            let ear = |path: &Path, settings: &Settings| {
+                ear(path, settings, None, &mut Ignore).map_err(Failure::Job)
+            };
+            correct::run(&args, &ear, out)
+        }
+        Command::Dial(args) => dial::run(&args, out),
     }
 }
 
 /// Hears one recording, or a part of it.
-fn ear(path: &Path, _: &Settings, _: Option<Span>, _: &mut dyn Sink) -> Result<Analysis, String> {
-    Err(format!("{}: this build has no reader of recordings yet", path.display()))
+fn ear(
+    path: &Path,
+    settings: &Settings,
+    span: Option<Span>,
+    sink: &mut dyn Sink,
+) -> Result<Analysis, String> {
+    analyse_file(path, settings, span, sink).map_err(|error| error.to_string())
 }
 
 /// The parser's complaint on one line, with where to read on.

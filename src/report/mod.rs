@@ -1,6 +1,8 @@
 //! One record, many forms: text for people, JSON and CSV for programs, plots for the eye.
 
+pub mod correct;
 pub mod csv;
+pub mod dial;
 #[cfg(test)]
 pub mod example;
 pub mod json;

@@ -1,4 +1,6 @@
 //! One file per job.
 pub mod analyse;
+pub mod correct;
+pub mod dial;
 pub mod span;
 pub mod trail;
