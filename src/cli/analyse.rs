@@ -4,7 +4,7 @@ use super::failure::Failure;
 use super::hearing::Hearing;
 use crate::heard::{Snapshot, TrackRow};
 use crate::pipeline::{Settings, Sink};
-use crate::report::{csv, json, plot, text};
+use crate::report::{json, plot, text, track};
 use crate::store;
 use crate::task::analyse::Analysis;
 use crate::task::span::Span;
@@ -151,7 +151,7 @@ fn in_order(
 }
 
 fn hear(args: &Args, ear: Ear, path: &Path) -> Result<Answer, String> {
-    let track = args.track.as_ref().map(|_| csv::TRACK_HEADER.to_owned());
+    let track = args.track.as_ref().map(|_| track::HEADER.to_owned());
     let mut rows = Rows { trail: Trail::default(), track };
     let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows)?;
     Ok(Answer { analysis, trail: rows.trail, track: rows.track })
@@ -167,7 +167,7 @@ impl Sink for Rows {
     fn row(&mut self, row: &TrackRow) {
         self.trail.row(row);
         if let Some(track) = &mut self.track {
-            csv::append_row(track, row);
+            track::append_row(track, row);
         }
     }
 

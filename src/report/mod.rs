@@ -1,7 +1,7 @@
 //! One record, many forms: text for people, JSON and CSV for programs, plots for the eye.
 
 pub mod correct;
-pub mod csv;
+pub mod demo;
 pub mod dial;
 #[cfg(test)]
 pub mod example;
@@ -9,3 +9,4 @@ pub mod json;
 pub mod plot;
 mod table;
 pub mod text;
+pub mod track;

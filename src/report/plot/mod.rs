@@ -34,6 +34,9 @@ const SVG_STEPS: u32 = 4;
 /// Pixels per unit in the PNG: sharp on paper and on dense screens.
 const PNG_STEPS: u32 = 2;
 
+/// Drawn this many times as fine each way and averaged, which smooths every edge alike.
+const PNG_FINER: u32 = 2;
+
 /// The descent of the note as an SVG document: log |offset| in Hz against time.
 ///
 /// # Errors
@@ -65,20 +68,41 @@ pub fn descent_svg(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Resul
 /// # Errors
 /// When the drawing library or the encoder refuses.
 pub fn descent_png(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<Vec<u8>, PlotError> {
-    let (width, height) = (SIZE.0 * PNG_STEPS, SIZE.1 * PNG_STEPS);
-    let mut pixels = vec![0; (width * height * 3) as usize];
+    let steps = PNG_STEPS * PNG_FINER;
+    let (fine_width, fine_height) = (SIZE.0 * steps, SIZE.1 * steps);
+    let mut fine = vec![0; (fine_width * fine_height * 3) as usize];
     {
-        let backend = Lettered(BitMapBackend::with_buffer(&mut pixels, (width, height)));
-        let mut canvas = Canvas::new(backend.into_drawing_area(), PNG_STEPS);
+        let backend = Lettered(BitMapBackend::with_buffer(&mut fine, (fine_width, fine_height)));
+        let mut canvas = Canvas::new(backend.into_drawing_area(), steps);
         descent::draw(&mut canvas, analysis, trail, hand)?;
         canvas.finish()?;
     }
+    let (width, height) = (SIZE.0 * PNG_STEPS, SIZE.1 * PNG_STEPS);
+    let pixels = averaged(&fine, fine_width as usize);
     let mut bytes = Vec::new();
     let mut encoder = png::Encoder::new(&mut bytes, width, height);
     encoder.set_color(png::ColorType::Rgb);
     encoder.set_depth(png::BitDepth::Eight);
     encoder.write_header()?.write_image_data(&pixels)?;
     Ok(bytes)
+}
+
+/// RGB rows of `width` pixels, each square of [`PNG_FINER`] by [`PNG_FINER`] made one pixel of their mean.
+fn averaged(fine: &[u8], width: usize) -> Vec<u8> {
+    let side = PNG_FINER as usize;
+    let rows = fine.chunks_exact(3 * width * side);
+    rows.flat_map(|rows| {
+        (0..width / side).flat_map(move |column| {
+            (0..3).map(move |channel| {
+                let square = (0..side * side).map(|n| {
+                    let (x, y) = (column * side + n % side, n / side);
+                    u32::from(rows[3 * (y * width + x) + channel])
+                });
+                (square.sum::<u32>() / (PNG_FINER * PNG_FINER)) as u8
+            })
+        })
+    })
+    .collect()
 }
 
 /// Text for XML: markup characters escaped, control characters, which XML forbids, replaced.
@@ -121,6 +145,13 @@ mod tests {
                 std::fs::write(folder.join(format!("{name}.png")), png).unwrap();
             }
         }
+    }
+
+    #[test]
+    fn a_square_of_pixels_becomes_their_mean() {
+        let fine =
+            [[0, 0, 0], [40, 0, 0], [9, 9, 9], [9, 9, 9], [40, 0, 8], [80, 0, 0], [9, 9, 9], [9, 9, 9]];
+        assert_eq!(averaged(&fine.concat(), 4), [40, 0, 2, 9, 9, 9]);
     }
 
     #[test]

@@ -6,7 +6,7 @@ pub use ending::ending_in_words;
 
 use super::table::Table;
 use crate::clock::Clock;
-use crate::heard::{Crossing, CrossingKind, Heard, Level, Method, Rest, TrackRow};
+use crate::heard::{Crossing, CrossingKind, EndingState, Heard, Level, Method, Rest, TrackRow};
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
 use crate::task::analyse::{Analysis, Input};
@@ -17,7 +17,9 @@ pub fn analysis(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> String {
     let heard = &analysis.heard;
     let mut text = input_line(&analysis.input);
     text.push('\n');
-    push_sentence(&mut text, story(trail));
+    if heard.ending.state != EndingState::Quiet {
+        push_sentence(&mut text, story(trail));
+    }
     for crossing in &heard.crossings {
         push_sentence(&mut text, Some(crossing_in_words(crossing)));
     }

@@ -87,7 +87,9 @@ impl<DB: DrawingBackend> Scene<'_, DB> {
 
     /// Number, figures and side beside a rest, in the nearest free place; the number alone where there is none.
     fn rest_label(&mut self, number: usize, rest: &Rest) -> Result<(), PlotError> {
-        let figures = format!("{number}: {}", hertz(rest.offset_hz, rest.u_hz));
+        let figures = hertz(rest.offset_hz, rest.u_hz);
+        let figures =
+            if self.analysis.heard.rests.len() > 1 { format!("{number}: {figures}") } else { figures };
         let side = side_alone(self.hand, rest.side);
         let (x, y) = self.at(rest.at_s, rest.offset_hz);
         let full = width_of(&figures, BODY).max(width_of(side, SMALL));

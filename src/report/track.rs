@@ -5,7 +5,7 @@ use crate::offset::Side;
 use std::fmt::Write;
 
 /// The header line of a track, newline included.
-pub const TRACK_HEADER: &str = "time_s,offset_hz,u_hz,side,level_db,state\n";
+pub const HEADER: &str = "time_s,offset_hz,u_hz,side,level_db,state\n";
 
 /// Appends one row. What was not heard stays an empty field, never a zero.
 pub fn append_row(text: &mut String, row: &TrackRow) {
@@ -55,7 +55,7 @@ mod tests {
             level_db: None,
             state: TrackState::Quiet,
         };
-        let mut text = TRACK_HEADER.to_owned();
+        let mut text = HEADER.to_owned();
         append_row(&mut text, &heard);
         append_row(&mut text, &silent);
         assert_eq!(
