@@ -271,6 +271,9 @@ pub struct Table {
 /// How far under a line another must be to be taken for its side lobe, in power.
 const SHADOW: f64 = 0.003;
 
+/// How far a known line may fade from one sighting to the next, in power.
+const FAINT: f64 = 0.006;
+
 /// Most lines followed at a time.
 const MOST_LINES: usize = 24;
 
@@ -307,6 +310,7 @@ impl Table {
                 .iter()
                 .enumerate()
                 .filter(|(k, p)| !taken[*k] && (view.seen != Seen::Short || p.frequency_hz > lowest))
+                .filter(|(_, p)| line.hits < 5 || p.power > FAINT * line.power)
                 .filter_map(|(k, p)| {
                     line.agreement(p, view).map(|(d, sign)| (d * d - 0.25 * (p.power / line.power).log10(), sign, k))
                 })

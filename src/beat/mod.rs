@@ -19,7 +19,7 @@ mod story;
 use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
 use crate::offset::{Hand, Side, Turning};
 use crate::settings::{Command, Settings};
-use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, find_peaks};
+use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, drop_side_lobes, find_peaks};
 use history::History;
 use hum::HumFollower;
 use lines::{Line, Seen, Table, View};
@@ -40,6 +40,8 @@ const SLIDES: [f64; 2] = [600.0, -600.0];
 const OWN_SLIDE: f64 = 120.0;
 /// A track row is final this long after its instant, s.
 const LAG_S: f64 = 3.0;
+/// Side lobes are looked for within this many times the inverse of a frame's length.
+const LOBES: f64 = 5.0;
 /// Highest frequency of a note, Hz.
 const HIGHEST_HZ: f64 = 3900.0;
 /// How much of the sound is kept for a rest to begin in, s.
@@ -233,6 +235,7 @@ impl Ear {
         }
         self.peaks.clear();
         self.peaks.extend(kept.iter().map(|k| k.0));
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
         self.table.observe(&self.peaks, &view, 40.0);
         if std::env::var_os("EAR_TRACE").is_some() {
@@ -259,6 +262,7 @@ impl Ear {
         let density = f64::from(self.floor.at(bin)) / (2.0 * self.medium.enbw_hz());
         self.density = if self.density > 0.0 { self.density + 0.05 * (density - self.density) } else { density };
         let length_s = len as f64 / self.rate_hz;
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Medium, end_s: now_s, length_s, enbw_hz: self.medium.enbw_hz() };
         self.table.observe(&self.peaks, &view, 45.0);
     }
@@ -283,6 +287,7 @@ impl Ear {
         let hum = &self.hum;
         self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
         let length_s = len as f64 / self.rate_hz;
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.long.enbw_hz() };
         self.table.observe(&self.peaks, &view, 26.0);
     }
@@ -309,7 +314,7 @@ impl Ear {
             }
             let is_hum = !line.path.travelled() && self.hum.is_line(line.b.abs(), 0.25);
             let standing = line.path.standing(now_s);
-            let (id, b, r, seen_s, kind) = (line.id, line.b.abs(), line.r, line.last_seen_s, line.seen);
+            let (id, b, r, seen_s, b_u) = (line.id, line.b.abs(), line.r, line.last_seen_s, line.b_u());
             let sign = line.b.signum();
             let dossier = self.dossiers.entry(id).or_default();
             if let Some(open) = &mut dossier.standing {
@@ -320,12 +325,10 @@ impl Ear {
                     open.core.1 = open.core.1.max(to);
                     open.frequency_hz += 0.2 * (f - open.frequency_hz);
                     open.strikes = 0;
-                } else if now_s - seen_s < 0.12 && (b - open.frequency_hz).abs() > 1.5 {
+                } else if now_s - seen_s < 0.12 && (b - open.frequency_hz).abs() > 1.5f64.max(5.0 * b_u) {
                     open.strikes += 1;
                     close |= open.strikes >= 3;
                 }
-                let patience = if kind == Seen::Long { 3.2 } else { 1.6 };
-                close |= now_s - open.core.1 > patience;
                 close |= open.sums.carrier_hz() > 0.0 && (open.frequency_hz - open.sums.carrier_hz()).abs() > 6.0;
                 if close {
                     self.close_rest(id, sign);
@@ -379,11 +382,12 @@ impl Ear {
                 continue;
             }
             let near = |p: &&path::Point, t: f64| (p.at_s - t).abs() < 0.45 && p.seen == Seen::Short;
-            let t = after[0].at_s;
-            let before: Vec<_> = before.iter().filter(|p| near(p, t - 0.05)).copied().collect();
+            let (s, t) = (before[before.len() - 1].at_s, after[0].at_s);
+            let before: Vec<_> = before.iter().filter(|p| near(p, s)).copied().collect();
             let after: Vec<_> = after.iter().filter(|p| near(p, t)).copied().collect();
             dossier.judged_s = t;
             let judged = passage::judge(&before, &after);
+            if std::env::var_os("EAR_DEBUG").is_some() { eprintln!("passage {judged:?} {before:?} {after:?}"); }
             if let Some(p) = judged {
                 if p.kind == crate::heard::CrossingKind::TurnedBack {
                     line.turn_back(t);

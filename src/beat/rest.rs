@@ -22,8 +22,10 @@ pub const FASTEST_DRIFT: f64 = 0.2;
 /// Least energy of the note over the noise density within the rest: 15 dB. Noise alone passes it once in a million
 /// trials (the statistic is χ² with two degrees of freedom over two).
 const LEAST_ENERGY: f64 = 32.0;
-/// Wander that the walk to the edges allows for, Hz/√s: three times a good tube oscillator's.
-const EDGE_WANDER: f64 = 0.03;
+/// Wander that the walk to the edges allows for at least and at most, Hz/√s (a good tube oscillator has 0.01); in
+/// between three times what the middle of the rest shows. The less is allowed, the sooner a gentle start of the hand is
+/// noticed.
+const EDGE_WANDER: (f64, f64) = (0.003, 0.1);
 /// How far, in standard deviations, a run of innovations may stray before the rest is over.
 const EDGE_SIGMAS: f64 = 4.5;
 /// Runs of innovations that are looked at, blocks.
@@ -91,6 +93,31 @@ fn near_lines(comb: &Comb, note_hz: f64, free: bool) -> Comb {
     Comb { fundamental_hz: comb.fundamental_hz, orders, free }
 }
 
+/// How far from the tracker's figure the note may be in the middle of its rest, Hz: a long rest drifts.
+const GUESS_HZ: f64 = 4.0;
+
+/// The frequency near `guess_hz` at which the blocks add up highest.
+fn strongest_near(sums: &BlockSums, (from, to): (usize, usize), guess_hz: f64) -> f64 {
+    let step = 0.25 / ((to - from) as f64 * sums.block_s());
+    let steps = (GUESS_HZ / step) as i32;
+    let total = |f: f64| {
+        let turn = Complex64::from_polar(1.0, -2.0 * PI * (f - sums.carrier_hz()) * sums.block_s());
+        let mut at = Complex64::new(1.0, 0.0);
+        let mut sum = Complex64::default();
+        for k in from..to {
+            sum += sums.mean(k).unwrap_or_default() * at;
+            at *= turn;
+        }
+        sum.norm_sqr()
+    };
+    // Nearer counts more: a louder neighbour four hertz off is another line.
+    (-steps..=steps)
+        .map(|i| (guess_hz + f64::from(i) * step, 1.0 / (1.0 + (f64::from(i) * step).powi(2))))
+        .map(|(f, weight)| (f, total(f) * weight))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(guess_hz, |best| best.0)
+}
+
 fn index_of(sums: &BlockSums, at_s: f64) -> usize {
     ((at_s - sums.origin_s()) / sums.block_s()).clamp(0.0, sums.len() as f64) as usize
 }
@@ -130,6 +157,7 @@ fn walk(
     outward: isize,
     (first, end): (isize, isize),
     trusted: usize,
+    wander: f64,
     group: usize,
     row_variance: f64,
     spoilt: &mut [bool],
@@ -137,7 +165,7 @@ fn walk(
     let block_s = sums.block_s();
     let back_off = |window: usize| ((window * group) as f64 * 0.6 + 2.0).max(BACK_OFF_S / block_s).ceil() as isize;
     let amplitude = fit.amplitude.norm() / 2.0;
-    let mut filter = WanderFilter::new(sums.centre_s(middle), EDGE_WANDER).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
+    let mut filter = WanderFilter::new(sums.centre_s(middle), wander).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
     let mut strays: Vec<f64> = Vec::new();
     // What each window's sum comes to where the note is known to stand: other lines nearby shake the phase too.
     let mut shaken = [(0.0f64, 0.0f64); WINDOWS.len()];
@@ -220,7 +248,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         let (from, to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));
         let with_rate = (to - from) as f64 * block_s > 2.0;
         let model = ToneModel {
-            frequency_hz: guess_hz,
+            frequency_hz: strongest_near(sums, (from, to), guess_hz),
             rate: 0.0,
             with_rate,
             comb: near_lines(comb, guess_hz, false),
@@ -240,9 +268,12 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             .unwrap_or(fit.row_variance);
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
+        let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
+        let seen = smooth(&phases(&fit, sums, sure, group, noise, &[]).0, sums.centre_s(middle));
+        let wander = (3.0 * seen.map_or(0.01, |s| s.wander)).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
-        let mut side = |outward| walk(&fit, sums, middle, outward, within, trusted, group, noise, &mut spoilt);
+        let mut side = |outward| walk(&fit, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt);
         let to = side(1).clamp(0, sums.len() as isize) as usize;
         let from = (side(-1) + 1).max(0) as usize;
         if to <= from + 6 {
@@ -277,6 +308,35 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     finish_by_phase(sums, &fit, edges, &spoilt, comb)
 }
 
+/// Phases of the note over groups of blocks, what is spoilt left out, and the sum of their powers.
+fn phases(
+    fit: &ToneFit,
+    sums: &BlockSums,
+    (from, to): (usize, usize),
+    group: usize,
+    noise: f64,
+    spoilt: &[bool],
+) -> (Vec<PhasePoint>, f64) {
+    let (mut points, mut loudness) = (Vec::with_capacity((to - from) / group + 1), 0.0);
+    for k in (from..(to + 1).saturating_sub(group)).step_by(group) {
+        let sound = |i: &usize| !spoilt.get(*i).copied().unwrap_or(false);
+        let (sum, n) = (k..k + group)
+            .filter(sound)
+            .filter_map(|i| fit.residual_turn(sums, i))
+            .fold((Complex64::default(), 0), |(s, n), w| (s + w, n + 1));
+        if n > 0 {
+            let w = sum / f64::from(n);
+            let variance = noise / f64::from(n);
+            // A group no louder than its noise has no phase to speak of.
+            let power = (w.norm_sqr() - 2.0 * variance).max(0.3 * variance);
+            let at_s = sums.centre_s(k) + (group - 1) as f64 / 2.0 * sums.block_s();
+            points.push(PhasePoint { at_s, phase: w.arg(), variance: variance / power });
+            loudness += power;
+        }
+    }
+    (points, loudness)
+}
+
 /// Phases of the note between the edges, smoothed, and the record of the rest.
 fn finish_by_phase(
     sums: &BlockSums,
@@ -289,26 +349,8 @@ fn finish_by_phase(
     let noise = noise_of(fit, sums, from, to)?;
     let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
     let group = ((10.0 / per_block).ceil() as usize).clamp(1, (to - from) / 5).max((to - from) / 400).max(1);
-    let mut points = Vec::with_capacity((to - from) / group + 1);
-    let mut loudness = 0.0;
-    let mut k = from;
-    while k + group <= to {
-        let turns: Vec<Complex64> =
-            (k..k + group).filter(|&i| !spoilt[i]).filter_map(|i| fit.residual_turn(sums, i)).collect();
-        if !turns.is_empty() {
-            let w = turns.iter().sum::<Complex64>() / turns.len() as f64;
-            let variance = noise / turns.len() as f64;
-            // A group no louder than its noise has no phase to speak of.
-            let power = (w.norm_sqr() - 2.0 * variance).max(0.3 * variance);
-            points.push(PhasePoint {
-                at_s: sums.centre_s(k) + (group - 1) as f64 / 2.0 * block_s,
-                phase: w.arg(),
-                variance: variance / power,
-            });
-            loudness += power;
-        }
-        k += group;
-    }
+    let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
+    if std::env::var_os("EAR_PHASE").is_some() { for p in &points { eprintln!("ph {:.3} {:.4} {:.5}", p.at_s, p.phase, p.variance.sqrt()); } eprintln!("fit {fit:?} noise {noise}"); }
     let power = 4.0 * loudness / points.len().max(1) as f64;
     let at_s = (sums.centre_s(from) + sums.centre_s(to - 1)) / 2.0;
     let Smoothed { frequency_hz, u_hz, u_noise_hz, wander } = smooth(&points, at_s)?;
@@ -373,7 +415,7 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
                 .fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
             // How far the fit itself may be off out there.
             let tau = (sums.centre_s(k0) - fit.at_s).abs();
-            let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * EDGE_WANDER / 3.0 * 0.3;
+            let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;
             let off = 0.5 * fit.amplitude.norm_sqr() * phase * phase;
             n == 0 || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
         };

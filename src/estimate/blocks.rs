@@ -15,6 +15,8 @@ pub struct BlockSums {
     sum: Complex64,
     in_block: usize,
     complete: bool,
+    plain_sum: f64,
+    plain_count: u64,
 }
 
 impl BlockSums {
@@ -30,6 +32,8 @@ impl BlockSums {
             sum: Complex64::default(),
             in_block: 0,
             complete: true,
+            plain_sum: 0.0,
+            plain_count: 0,
         }
     }
 
@@ -46,6 +50,8 @@ impl BlockSums {
             for &x in now {
                 if x.is_finite() {
                     self.sum += turn * f64::from(x);
+                    self.plain_sum += f64::from(x);
+                    self.plain_count += 1;
                 } else {
                     self.complete = false;
                 }
@@ -57,6 +63,11 @@ impl BlockSums {
                 (self.sum, self.in_block, self.complete) = (Complex64::default(), 0, true);
             }
         }
+    }
+
+    /// Steady level of all the samples taken.
+    pub(super) fn level(&self) -> f64 {
+        self.plain_sum / self.plain_count.max(1) as f64
     }
 
     /// The carrier, Hz; 0 for plain means.

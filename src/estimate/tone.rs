@@ -61,16 +61,24 @@ pub struct ToneFit {
     level: f64,
 }
 
-/// Parameters in the order of the columns: note (2), steady level (1), lines (2 each), then the freed nonlinear ones.
+/// Parameters in the order of the columns: note (2), steady level (1, only on plain means), lines (2 each), then the
+/// freed nonlinear ones.
+///
+/// With a carrier the blocks hold whole half-cycles, which makes a steady level nearly invisible and what is left of
+/// it nearly the note's own column: there it is no parameter, but taken out by its mean.
 struct Layout {
+    level: bool,
     lines: usize,
     with_rate: bool,
     comb_free: bool,
 }
 
 impl Layout {
+    fn line(&self, i: usize) -> usize {
+        2 + usize::from(self.level) + 2 * i
+    }
     fn frequency(&self) -> usize {
-        3 + 2 * self.lines
+        self.line(self.lines)
     }
     fn len(&self) -> usize {
         self.frequency() + 1 + usize::from(self.with_rate) + 2 * usize::from(self.comb_free)
@@ -150,12 +158,13 @@ pub fn fit_tone(
 ) -> Option<ToneFit> {
     let at_s = (sums.centre_s(from) + sums.centre_s(to.saturating_sub(1))) / 2.0;
     let span = (to.saturating_sub(from)) as f64 * sums.block_s();
+    let real_only = sums.carrier_hz() <= 0.0;
     let layout = Layout {
+        level: real_only,
         lines: model.comb.orders.len(),
         with_rate: model.with_rate,
         comb_free: model.comb.free && !model.comb.orders.is_empty(),
     };
-    let real_only = sums.carrier_hz() <= 0.0;
     let mut fit = ToneFit {
         at_s,
         frequency_hz: model.frequency_hz,
@@ -168,7 +177,7 @@ pub fn fit_tone(
         comb_hz: model.comb.fundamental_hz,
         comb_rate: 0.0,
         lines: model.comb.orders.iter().map(|&h| (h, Complex64::default())).collect(),
-        level: 0.0,
+        level: sums.level(),
     };
     let n = layout.len();
     let linear = layout.frequency();
@@ -179,7 +188,7 @@ pub fn fit_tone(
         let columns = if step == 0 { linear } else { n };
         let mut normal = Normal::new(columns);
         for k in from..to {
-            let Some(z) = sums.mean(k) else { continue };
+            let Some(mut z) = sums.mean(k) else { continue };
             if skip(k) {
                 continue;
             }
@@ -189,14 +198,19 @@ pub fn fit_tone(
             let (phi, f) = fit.phase(t);
             let note = line_terms(sums, theta, f, phi);
             (row[0], row[1]) = note;
-            row[2] = Complex64::from_polar(1.0, -theta) * sums.kernel(sums.carrier_hz());
+            if layout.level {
+                row[2] = Complex64::new(1.0, 0.0);
+            } else {
+                z -= Complex64::from_polar(fit.level * sums.kernel(sums.carrier_hz()), -theta);
+            }
             let mut bent = Complex64::default();
             let comb_now = fit.comb_hz + fit.comb_rate * tau;
             let psi = 2.0 * PI * (fit.comb_hz + 0.5 * fit.comb_rate * tau) * tau;
             for (i, &(order, c)) in fit.lines.iter().enumerate() {
                 let h = f64::from(order);
                 let terms = line_terms(sums, theta, h * comb_now, h * psi);
-                (row[3 + 2 * i], row[4 + 2 * i]) = terms;
+                let at = layout.line(i);
+                (row[at], row[at + 1]) = terms;
                 bent += times(c * Complex64::i() * h, terms);
             }
             if columns > linear {
@@ -226,9 +240,12 @@ pub fn fit_tone(
         }
         let (x, inverse) = normal.solve()?;
         fit.amplitude = Complex64::new(x[0], x[1]);
-        fit.level = x[2];
+        if layout.level {
+            fit.level = x[2];
+        }
         for (i, line) in fit.lines.iter_mut().enumerate() {
-            line.1 = Complex64::new(x[3 + 2 * i], x[4 + 2 * i]);
+            let at = layout.line(i);
+            line.1 = Complex64::new(x[at], x[at + 1]);
         }
         if columns == linear {
             continue;

@@ -8,5 +8,5 @@ mod peaks;
 mod window;
 
 pub use frame::{ChirpFrame, RealFrame};
-pub use peaks::{Floor, Peak, find_peaks};
+pub use peaks::{Floor, Peak, drop_side_lobes, find_peaks};
 pub use window::{enbw_bins, hann};

@@ -97,6 +97,16 @@ pub fn find_peaks(
     peaks.truncate(most);
 }
 
+/// Takes out peaks that are the side lobes of a stronger one: within `reach_hz` of it and more than 25 dB down (a Hann
+/// window's first lobe is 31 dB down, a note that slides lifts it a little).
+pub fn drop_side_lobes(peaks: &mut Vec<Peak>, reach_hz: f64) {
+    const LOBE: f64 = 0.003;
+    let all = peaks.clone();
+    peaks.retain(|p| {
+        !all.iter().any(|q| (q.frequency_hz - p.frequency_hz).abs() < reach_hz && p.power < LOBE * q.power)
+    });
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
