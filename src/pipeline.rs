@@ -300,7 +300,8 @@ impl Tonality {
             let power = self.frame.power(samples);
             self.floor.measure(power);
             find_peaks(power, bin, &self.floor, (15.0, 0.45 * self.rate_hz), 10.0, 8, &mut peaks);
-            let hum = |f: f64| [50.0, 60.0].iter().any(|m| f < 1000.0 && (f - (f / m).round() * m).abs() < 1.5);
+            let hum =
+                |f: f64| [50.0, 60.0].iter().any(|m| f < 1000.0 && (f - (f / m).round() * m).abs() < 1.5);
             let best = peaks.iter().map(|p| p.snr.min(1e4) * if hum(p.frequency_hz) { 0.01 } else { 1.0 });
             total += best.fold(0.0, f64::max);
         }

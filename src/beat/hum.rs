@@ -84,7 +84,8 @@ impl HumFollower {
                 let (score, refined, orders) = score(peaks, f0);
                 // A comb of its own kind needs three lines; a mains frequency proper is believed with two, or with its
                 // fundamental alone.
-                let named = [50.0, 60.0].iter().any(|m| (refined - m).abs() < 0.3) || matches!(self.mains, Mains::Near(_));
+                let named = [50.0, 60.0].iter().any(|m| (refined - m).abs() < 0.3)
+                    || matches!(self.mains, Mains::Near(_));
                 let low = orders.iter().filter(|&&h| h <= 8).count();
                 let enough = if named { low >= 2 || orders.first() == Some(&1) } else { low >= 3 };
                 let of_a_note = moving.iter().any(|&m| {

@@ -131,8 +131,11 @@ impl Line {
         let q = jerk * jerk * 0.1;
         self.b += self.r * dt;
         let [a, b, c] = self.p;
-        self.p =
-            [a + 2.0 * b * dt + c * dt * dt + q * dt.powi(3) / 3.0, b + c * dt + q * dt * dt / 2.0, c + q * dt];
+        self.p = [
+            a + 2.0 * b * dt + c * dt * dt + q * dt.powi(3) / 3.0,
+            b + c * dt + q * dt * dt / 2.0,
+            c + q * dt,
+        ];
         // No hand is faster than this.
         self.p[2] = self.p[2].min(3000.0 * 3000.0);
         self.now_s = to_s;
@@ -211,7 +214,12 @@ impl Line {
                 Seen::Medium => 0.35,
                 Seen::Long => 1.1,
             },
-            _ if moved && self.path.lowest_hz() < NEAR_ZERO_HZ && self.b.abs() < NEAR_ZERO_HZ + 0.25 * self.r.abs() => 4.5,
+            _ if moved
+                && self.path.lowest_hz() < NEAR_ZERO_HZ
+                && self.b.abs() < NEAR_ZERO_HZ + 0.25 * self.r.abs() =>
+            {
+                4.5
+            }
             Seen::Short => 0.7,
             Seen::Medium => 1.0,
             Seen::Long => 2.6,
@@ -300,7 +308,9 @@ impl Table {
         });
         for i in order {
             let line = &mut self.lines[i];
-            if view.seen == Seen::Medium && line.r.abs() > 10.0 || view.seen == Seen::Long && line.r.abs() > 1.5 {
+            if view.seen == Seen::Medium && line.r.abs() > 10.0
+                || view.seen == Seen::Long && line.r.abs() > 1.5
+            {
                 continue;
             }
             // Nearness against loudness: a peak 10 dB down must lie twice as near.
@@ -312,7 +322,8 @@ impl Table {
                 .filter(|(k, p)| !taken[*k] && (view.seen != Seen::Short || p.frequency_hz > lowest))
                 .filter(|(_, p)| line.hits < 5 || p.power > FAINT * line.power)
                 .filter_map(|(k, p)| {
-                    line.agreement(p, view).map(|(d, sign)| (d * d - 0.25 * (p.power / line.power).log10(), sign, k))
+                    line.agreement(p, view)
+                        .map(|(d, sign)| (d * d - 0.25 * (p.power / line.power).log10(), sign, k))
                 })
                 .min_by(|x, y| x.0.total_cmp(&y.0));
             if let Some((_, sign, k)) = best {
@@ -358,7 +369,11 @@ impl Table {
         self.lines.iter().enumerate().find_map(|(i, a)| {
             self.lines[i + 1..]
                 .iter()
-                .find(|b| (a.b.abs() - b.b.abs()).abs() < 0.6 && (a.r.abs() - b.r.abs()).abs() < 20.0 && a.b.abs() > 5.0)
+                .find(|b| {
+                    (a.b.abs() - b.b.abs()).abs() < 0.6
+                        && (a.r.abs() - b.r.abs()).abs() < 20.0
+                        && a.b.abs() > 5.0
+                })
                 .map(|b| if rank(a) < rank(b) { a.id } else { b.id })
         })
     }

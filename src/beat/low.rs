@@ -43,8 +43,7 @@ pub fn search(sound: &History, rate_hz: f64, end: u64, since_s: f64) -> Option<(
         let total: f64 = means.iter().map(|x| (x - mean) * (x - mean)).sum();
         let statistic = (total - left) / 2.0 / (left / (means.len() as f64 - 4.0)).max(1e-300);
         let inside = f > lowest * 1.01 && f < HIGHEST_HZ - 0.2;
-        (statistic > LEAST_F && inside)
-            .then_some((Peak { frequency_hz: f, power, snr: statistic }, length_s))
+        (statistic > LEAST_F && inside).then_some((Peak { frequency_hz: f, power, snr: statistic }, length_s))
     })
 }
 

@@ -239,8 +239,18 @@ impl Ear {
         let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
         self.table.observe(&self.peaks, &view, 40.0);
         if std::env::var_os("EAR_TRACE").is_some() {
-            eprintln!("{now_s:.2} kept {:?}", kept.iter().map(|k| (k.0.frequency_hz.round(), (k.0.snr.log10()*10.0).round(), k.1.round())).collect::<Vec<_>>());
-            for l in &self.table.lines { eprintln!("     id {} b {:.1} r {:.0} hits {} seen {:.2} {:?}", l.id, l.b, l.r, l.hits, l.last_seen_s, l.seen); }
+            eprintln!(
+                "{now_s:.2} kept {:?}",
+                kept.iter()
+                    .map(|k| (k.0.frequency_hz.round(), (k.0.snr.log10() * 10.0).round(), k.1.round()))
+                    .collect::<Vec<_>>()
+            );
+            for l in &self.table.lines {
+                eprintln!(
+                    "     id {} b {:.1} r {:.0} hits {} seen {:.2} {:?}",
+                    l.id, l.b, l.r, l.hits, l.last_seen_s, l.seen
+                );
+            }
         }
     }
 
@@ -260,7 +270,8 @@ impl Ear {
         find_peaks(power, bin_hz, &self.floor, range, 16.0, 16, &mut self.peaks);
         let bin = (1000.0f64.min(0.25 * self.rate_hz) / bin_hz) as usize;
         let density = f64::from(self.floor.at(bin)) / (2.0 * self.medium.enbw_hz());
-        self.density = if self.density > 0.0 { self.density + 0.05 * (density - self.density) } else { density };
+        self.density =
+            if self.density > 0.0 { self.density + 0.05 * (density - self.density) } else { density };
         let length_s = len as f64 / self.rate_hz;
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Medium, end_s: now_s, length_s, enbw_hz: self.medium.enbw_hz() };
@@ -296,7 +307,10 @@ impl Ear {
     fn look_low(&mut self, end: u64, now_s: f64) {
         for line in &mut self.table.lines {
             let gone = now_s - line.last_seen_s;
-            if !line.path.travelled() || line.b.abs() > low::HIGHEST_HZ + 0.5 * line.r.abs() || gone < 0.5 && line.b.abs() > low::HIGHEST_HZ {
+            if !line.path.travelled()
+                || line.b.abs() > low::HIGHEST_HZ + 0.5 * line.r.abs()
+                || gone < 0.5 && line.b.abs() > low::HIGHEST_HZ
+            {
                 continue;
             }
             let since_s = line.went_low_s();
@@ -329,7 +343,8 @@ impl Ear {
                     open.strikes += 1;
                     close |= open.strikes >= 3;
                 }
-                close |= open.sums.carrier_hz() > 0.0 && (open.frequency_hz - open.sums.carrier_hz()).abs() > 6.0;
+                close |=
+                    open.sums.carrier_hz() > 0.0 && (open.frequency_hz - open.sums.carrier_hz()).abs() > 6.0;
                 if close {
                     self.close_rest(id, sign);
                 }
@@ -349,7 +364,20 @@ impl Ear {
         dossier.rest_until_s = open.core.1;
         let measured = rest::measure(&open.sums, open.core, open.frequency_hz, &self.hum.comb());
         if std::env::var_os("EAR_DEBUG").is_some() {
-            eprintln!("close id {id} core {:?} f {} -> {:?}", open.core, open.frequency_hz, measured.as_ref().map(|m| (m.start_s, m.end_s, m.heard_hz, m.u_noise_hz, m.u_wander_hz, m.rate, m.rate_u)));
+            eprintln!(
+                "close id {id} core {:?} f {} -> {:?}",
+                open.core,
+                open.frequency_hz,
+                measured.as_ref().map(|m| (
+                    m.start_s,
+                    m.end_s,
+                    m.heard_hz,
+                    m.u_noise_hz,
+                    m.u_wander_hz,
+                    m.rate,
+                    m.rate_u
+                ))
+            );
         }
         if let Some(m) = measured {
             dossier.rest_until_s = m.end_s;
@@ -360,7 +388,9 @@ impl Ear {
     fn bury(&mut self, line: Line) {
         self.close_rest(line.id, line.b.signum());
         let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
-        if line.confirmed() && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty()) {
+        if line.confirmed()
+            && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
+        {
             self.past.push(Life::of(line, dossier.rests, dossier.passages, false));
         }
     }
@@ -387,7 +417,9 @@ impl Ear {
             let after: Vec<_> = after.iter().filter(|p| near(p, t)).copied().collect();
             dossier.judged_s = t;
             let judged = passage::judge(&before, &after);
-            if std::env::var_os("EAR_DEBUG").is_some() { eprintln!("passage {judged:?} {before:?} {after:?}"); }
+            if std::env::var_os("EAR_DEBUG").is_some() {
+                eprintln!("passage {judged:?} {before:?} {after:?}");
+            }
             if let Some(p) = judged {
                 if p.kind == crate::heard::CrossingKind::TurnedBack {
                     line.turn_back(t);
@@ -402,10 +434,13 @@ impl Ear {
         let lines = &self.table.lines;
         let hum = &self.hum;
         let eligible = |l: &Line| {
-            l.confirmed() && (l.path.travelled() || !hum.is_line(l.b.abs(), 0.3)) && !(self.station_tones && story::is_station_tone(l.b.abs()) && !l.path.travelled())
+            l.confirmed()
+                && (l.path.travelled() || !hum.is_line(l.b.abs(), 0.3))
+                && !(self.station_tones && story::is_station_tone(l.b.abs()) && !l.path.travelled())
         };
         let best = (0..lines.len()).filter(|&i| eligible(&lines[i])).max_by(|&i, &j| {
-            let rank = |l: &Line| (l.path.travelled(), l.power * if Some(l.id) == self.chosen { 4.0 } else { 1.0 });
+            let rank =
+                |l: &Line| (l.path.travelled(), l.power * if Some(l.id) == self.chosen { 4.0 } else { 1.0 });
             let (a, b) = (rank(&lines[i]), rank(&lines[j]));
             a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
         })?;

@@ -85,7 +85,9 @@ fn cubic(points: impl Iterator<Item = (f64, f64, f64)> + Clone) -> Option<([f64;
         }
     }
     let c = [a[0][4] / a[0][0], a[1][4] / a[1][1], a[2][4] / a[2][2], a[3][4] / a[3][3]];
-    let misfit = points.map(|(x, y, u)| (y - (c[0] + x * (c[1] + x * (c[2] + x * c[3])))).powi(2) / (u * u + 0.25)).sum();
+    let misfit = points
+        .map(|(x, y, u)| (y - (c[0] + x * (c[1] + x * (c[2] + x * c[3])))).powi(2) / (u * u + 0.25))
+        .sum();
     Some((c, misfit))
 }
 

@@ -119,7 +119,13 @@ impl Path {
             return None;
         }
         let w = if q.at_s > p.at_s { (at_s - p.at_s) / (q.at_s - p.at_s) } else { 1.0 };
-        Some(Point { at_s, b: p.b + w * (q.b - p.b), power: p.power + w * (q.power - p.power), u: p.u.max(q.u), ..q })
+        Some(Point {
+            at_s,
+            b: p.b + w * (q.b - p.b),
+            power: p.power + w * (q.power - p.power),
+            u: p.u.max(q.u),
+            ..q
+        })
     }
 
     /// The stretch, up to now, over which the sightings stand still: its first and last instant, mean |b|.

@@ -42,7 +42,12 @@ pub fn sums_for(frequency_hz: f64, rate_hz: f64, first_sample: u64) -> BlockSums
         return BlockSums::new(rate_hz, 0.0, (0.004 * rate_hz).round() as usize, first_sample);
     }
     let halves = (0.02 * 2.0 * frequency_hz).round().max(1.0);
-    BlockSums::new(rate_hz, frequency_hz, (halves / (2.0 * frequency_hz) * rate_hz).round() as usize, first_sample)
+    BlockSums::new(
+        rate_hz,
+        frequency_hz,
+        (halves / (2.0 * frequency_hz) * rate_hz).round() as usize,
+        first_sample,
+    )
 }
 
 /// A measured rest, times in s from the beginning of the stream.
@@ -134,10 +139,8 @@ fn turn(fit: &ToneFit, sums: &BlockSums, k: usize, group: usize) -> Option<(Comp
 /// phase and loudness; the wildest are trimmed off.
 fn noise_of(fit: &ToneFit, sums: &BlockSums, from: usize, to: usize) -> Option<f64> {
     let turns: Vec<Option<Complex64>> = (from..to).map(|k| fit.residual_turn(sums, k)).collect();
-    let mut squares: Vec<f64> = turns
-        .windows(3)
-        .filter_map(|w| Some((w[1]? - (w[0]? + w[2]?) * 0.5).norm_sqr()))
-        .collect();
+    let mut squares: Vec<f64> =
+        turns.windows(3).filter_map(|w| Some((w[1]? - (w[0]? + w[2]?) * 0.5).norm_sqr())).collect();
     if squares.len() < 6 {
         return None;
     }
@@ -163,9 +166,11 @@ fn walk(
     spoilt: &mut [bool],
 ) -> isize {
     let block_s = sums.block_s();
-    let back_off = |window: usize| ((window * group) as f64 * 0.6 + 2.0).max(BACK_OFF_S / block_s).ceil() as isize;
+    let back_off =
+        |window: usize| ((window * group) as f64 * 0.6 + 2.0).max(BACK_OFF_S / block_s).ceil() as isize;
     let amplitude = fit.amplitude.norm() / 2.0;
-    let mut filter = WanderFilter::new(sums.centre_s(middle), wander).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
+    let mut filter =
+        WanderFilter::new(sums.centre_s(middle), wander).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
     let mut strays: Vec<f64> = Vec::new();
     // What each window's sum comes to where the note is known to stand: other lines nearby shake the phase too.
     let mut shaken = [(0.0f64, 0.0f64); WINDOWS.len()];
@@ -197,7 +202,7 @@ fn walk(
             continue;
         }
         absent = 0;
-        let point = PhasePoint { at_s: sums.centre_s(at) , phase: w.arg(), variance: variance / power };
+        let point = PhasePoint { at_s: sums.centre_s(at), phase: w.arg(), variance: variance / power };
         filter.predict(point.at_s);
         let (nu, s) = filter.innovation(&point);
         let stray = nu / s.sqrt();
@@ -236,11 +241,13 @@ const REFERENCE_S: f64 = 1.0;
 
 fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
     let block_s = sums.block_s();
-    let (core_from, core_to) = (index_of(sums, core.0), index_of(sums, core.1).max(index_of(sums, core.0) + 1));
+    let (core_from, core_to) =
+        (index_of(sums, core.0), index_of(sums, core.1).max(index_of(sums, core.0) + 1));
     let middle = (core_from + core_to) / 2;
     // The reference: the middle of the core, longer when the note is weak, never shorter than 0.3 s.
     let core_len = core_to - core_from;
-    let mut half = ((0.5 * REFERENCE_S / block_s) as usize).min(core_len * 2 / 5).max((0.15 / block_s) as usize);
+    let mut half =
+        ((0.5 * REFERENCE_S / block_s) as usize).min(core_len * 2 / 5).max((0.15 / block_s) as usize);
     let trusted = core_len * 3 / 10;
     let mut spoilt = vec![false; sums.len()];
     let mut fit;
@@ -273,7 +280,8 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         let wander = (3.0 * seen.map_or(0.01, |s| s.wander)).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
-        let mut side = |outward| walk(&fit, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt);
+        let mut side =
+            |outward| walk(&fit, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt);
         let to = side(1).clamp(0, sums.len() as isize) as usize;
         let from = (side(-1) + 1).max(0) as usize;
         if to <= from + 6 {
@@ -350,7 +358,12 @@ fn finish_by_phase(
     let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
     let group = ((10.0 / per_block).ceil() as usize).clamp(1, (to - from) / 5).max((to - from) / 400).max(1);
     let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
-    if std::env::var_os("EAR_PHASE").is_some() { for p in &points { eprintln!("ph {:.3} {:.4} {:.5}", p.at_s, p.phase, p.variance.sqrt()); } eprintln!("fit {fit:?} noise {noise}"); }
+    if std::env::var_os("EAR_PHASE").is_some() {
+        for p in &points {
+            eprintln!("ph {:.3} {:.4} {:.5}", p.at_s, p.phase, p.variance.sqrt());
+        }
+        eprintln!("fit {fit:?} noise {noise}");
+    }
     let power = 4.0 * loudness / points.len().max(1) as f64;
     let at_s = (sums.centre_s(from) + sums.centre_s(to - 1)) / 2.0;
     let Smoothed { frequency_hz, u_hz, u_noise_hz, wander } = smooth(&points, at_s)?;
@@ -393,7 +406,15 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
             frequency_hz: f,
             rate: if drift { rate } else { 0.0 },
             with_rate: drift && cycles > DRIFT_CYCLES,
-            comb: Comb { orders: comb.orders.iter().copied().filter(|h| f64::from(*h) * comb.fundamental_hz < 124.0).collect(), ..comb.clone() },
+            comb: Comb {
+                orders: comb
+                    .orders
+                    .iter()
+                    .copied()
+                    .filter(|h| f64::from(*h) * comb.fundamental_hz < 124.0)
+                    .collect(),
+                ..comb.clone()
+            },
         };
         fit_tone(sums, (from, to), &model, &|_| false)
     };
@@ -417,7 +438,8 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
             let tau = (sums.centre_s(k0) - fit.at_s).abs();
             let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;
             let off = 0.5 * fit.amplitude.norm_sqr() * phase * phase;
-            n == 0 || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
+            n == 0
+                || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
         };
         if open_right {
             let next = to + step;
@@ -434,7 +456,10 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
     }
     // Backing off, but not from the end of the sound.
     let back = (0.12 / block_s) as usize;
-    let (a, b) = (if from < step { from } else { from + back }, if to + step > sums.len() { to } else { to.saturating_sub(back) });
+    let (a, b) = (
+        if from < step { from } else { from + back },
+        if to + step > sums.len() { to } else { to.saturating_sub(back) },
+    );
     if b > a + least {
         (from, to) = (a, b);
         fit = fit_span(from, to, fit.frequency_hz, fit.rate, true)?;

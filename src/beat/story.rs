@@ -51,7 +51,19 @@ pub struct Life {
 
 impl std::fmt::Debug for Life {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{:.2}..{:.2} trav {} {:.1} pow {:.4} hits {} last {:?} rests {:?} outline {:?}", self.born_s, self.last_seen_s, self.travelled, self.travel_hz, self.power, self.hits, self.last, self.rests.iter().map(|r| (r.0.start_s, r.0.end_s, r.0.heard_hz)).collect::<Vec<_>>(), self.outline.iter().take(6).map(|p| (p.at_s, p.b)).collect::<Vec<_>>())
+        write!(
+            f,
+            "{:.2}..{:.2} trav {} {:.1} pow {:.4} hits {} last {:?} rests {:?} outline {:?}",
+            self.born_s,
+            self.last_seen_s,
+            self.travelled,
+            self.travel_hz,
+            self.power,
+            self.hits,
+            self.last,
+            self.rests.iter().map(|r| (r.0.start_s, r.0.end_s, r.0.heard_hz)).collect::<Vec<_>>(),
+            self.outline.iter().take(6).map(|p| (p.at_s, p.b)).collect::<Vec<_>>()
+        )
     }
 }
 
@@ -104,11 +116,8 @@ impl Life {
 
     /// Whether this life moved as a whole multiple of `other`, or at a fixed distance above or below it.
     fn rides_on(&self, other: &Self) -> bool {
-        let pairs: Vec<(f64, f64)> = self
-            .outline
-            .iter()
-            .filter_map(|p| Some((p.b.abs(), other.outlined(p.at_s)?)))
-            .collect();
+        let pairs: Vec<(f64, f64)> =
+            self.outline.iter().filter_map(|p| Some((p.b.abs(), other.outlined(p.at_s)?))).collect();
         if pairs.len() < 4 {
             return false;
         }
@@ -180,11 +189,14 @@ impl Story<'_> {
     /// Indices of the lives that are the note, in order of time.
     fn note(&self) -> Vec<usize> {
         let lives = &self.lives;
-        let movers: Vec<usize> = (0..lives.len()).filter(|&i| lives[i].travelled && lives[i].hits >= 8).collect();
+        let movers: Vec<usize> =
+            (0..lives.len()).filter(|&i| lives[i].travelled && lives[i].hits >= 8).collect();
         if movers.is_empty() {
-            let candidates = (0..lives.len()).filter(|&i| self.excuse(&lives[i]).is_none() && lives[i].span_s() >= 0.5);
+            let candidates =
+                (0..lives.len()).filter(|&i| self.excuse(&lives[i]).is_none() && lives[i].span_s() >= 0.5);
             let Some(best) = candidates.clone().max_by(|&i, &j| {
-                let weight = |l: &Life| l.power * l.span_s().min(10.0) * if l.rests.is_empty() { 0.001 } else { 1.0 };
+                let weight =
+                    |l: &Life| l.power * l.span_s().min(10.0) * if l.rests.is_empty() { 0.001 } else { 1.0 };
                 weight(&lives[i]).total_cmp(&weight(&lives[j]))
             }) else {
                 return Vec::new();
@@ -201,7 +213,8 @@ impl Story<'_> {
                 .min_by(|&i, &j| lives[i].frequency_hz().total_cmp(&lives[j].frequency_hz()))
                 .unwrap_or(best);
             let f = lives[root].frequency_hz();
-            let mut same: Vec<usize> = candidates.filter(|&i| (lives[i].frequency_hz() - f).abs() < 1.0).collect();
+            let mut same: Vec<usize> =
+                candidates.filter(|&i| (lives[i].frequency_hz() - f).abs() < 1.0).collect();
             same.sort_by(|&i, &j| lives[i].born_s.total_cmp(&lives[j].born_s));
             return same;
         }
@@ -213,9 +226,9 @@ impl Story<'_> {
             weight(&lives[j]).total_cmp(&weight(&lives[i]))
         });
         for &i in &ranked {
-            let root = ranked.iter().any(|&j| {
-                j != i && lives[i].rides_on(&lives[j]) && lives[j].power > 0.003 * lives[i].power
-            });
+            let root = ranked
+                .iter()
+                .any(|&j| j != i && lives[i].rides_on(&lives[j]) && lives[j].power > 0.003 * lives[i].power);
             let rival = chain.iter().any(|&j: &usize| lives[i].overlap_s(&lives[j]) > 0.4);
             if !root && !rival {
                 chain.push(i);
@@ -230,8 +243,8 @@ impl Story<'_> {
                     let m = &lives[j];
                     let gap = s.born_s - m.last_seen_s;
                     let reach = 25.0 + m.last.1.abs() * (gap.abs() + 0.3);
-                    let after = (-0.6..2.5).contains(&gap)
-                        && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
+                    let after =
+                        (-0.6..2.5).contains(&gap) && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
                     let lead = m.born_s - s.last_seen_s;
                     let first = m.outline.first().map_or(m.last.0.abs(), |p| p.b.abs());
                     let before = (-0.6..1.0).contains(&lead) && (first - s.frequency_hz()).abs() < 40.0;
@@ -256,7 +269,9 @@ impl Story<'_> {
                 continue;
             }
             let moves = life.outline.windows(2).find(|w| {
-                w[0].at_s >= d.at_s - 0.2 && w[0].b * w[1].b > 0.0 && (w[1].b.abs() - w[0].b.abs()).abs() > 1.2
+                w[0].at_s >= d.at_s - 0.2
+                    && w[0].b * w[1].b > 0.0
+                    && (w[1].b.abs() - w[0].b.abs()).abs() > 1.2
             });
             let Some(step) = moves else { continue };
             let moved_s = step[1].at_s;
@@ -265,9 +280,10 @@ impl Story<'_> {
             }
             let rho = step[1].b.abs() - step[0].b.abs();
             let there = side_from_turn(d.hand, turning, rho);
-            let doubtful = life.passages.iter().any(|p| {
-                p.kind == CrossingKind::Unsure && (p.at_s - moved_s) * (p.at_s - at_s) <= 0.0
-            });
+            let doubtful = life
+                .passages
+                .iter()
+                .any(|p| p.kind == CrossingKind::Unsure && (p.at_s - moved_s) * (p.at_s - at_s) <= 0.0);
             answer = match there.sign() {
                 Some(s) if !doubtful => Side::of(s * step[1].b.signum() * sign),
                 _ => Side::Unknown,
@@ -286,9 +302,9 @@ impl Story<'_> {
             .flat_map(|&i| {
                 let life = &lives[i];
                 let this = &self;
-                life.rests.iter().map(move |(m, sign)| {
-                    rest_record(m, this.side_at(life, Some(i) == first, m.at_s, *sign))
-                })
+                life.rests
+                    .iter()
+                    .map(move |(m, sign)| rest_record(m, this.side_at(life, Some(i) == first, m.at_s, *sign)))
             })
             .collect();
         rests.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
@@ -313,7 +329,10 @@ impl Story<'_> {
         if let Some(rest) = rests.iter().find(|r| r.snr_db < -8.0) {
             warnings.push(Warning {
                 code: "weak".to_owned(),
-                message: format!("the note is {:.0} dB under the noise; turn up the level or tighten the coupling", -rest.snr_db),
+                message: format!(
+                    "the note is {:.0} dB under the noise; turn up the level or tighten the coupling",
+                    -rest.snr_db
+                ),
             });
         }
         if ending.state == EndingState::DeadBand {
@@ -333,9 +352,9 @@ impl Story<'_> {
             bound_hz: None,
             side: Side::Unknown,
         };
-        let Some(&last) = chain.iter().max_by(|&&i, &&j| {
-            self.lives[i].last_seen_s.total_cmp(&self.lives[j].last_seen_s)
-        }) else {
+        let Some(&last) =
+            chain.iter().max_by(|&&i, &&j| self.lives[i].last_seen_s.total_cmp(&self.lives[j].last_seen_s))
+        else {
             return ending;
         };
         let life = &self.lives[last];
@@ -384,16 +403,26 @@ impl Story<'_> {
                 let g = self.lives[i].frequency_hz();
                 (2..=8).any(|k| (f - f64::from(k) * g).abs() < 0.3)
             });
-            if excuse == Some("hum") || harmonic || notes.iter().any(|n| (n.frequency_hz - f).abs() < 1.0) || notes.len() >= 6 {
+            if excuse == Some("hum")
+                || harmonic
+                || notes.iter().any(|n| (n.frequency_hz - f).abs() < 1.0)
+                || notes.len() >= 6
+            {
                 continue;
             }
-            let Some(best) = life.rests.iter().min_by(|a, b| a.0.u_hz().total_cmp(&b.0.u_hz())) else { continue };
+            let Some(best) = life.rests.iter().min_by(|a, b| a.0.u_hz().total_cmp(&b.0.u_hz())) else {
+                continue;
+            };
             notes.push(SteadyNote {
                 frequency_hz: best.0.heard_hz,
                 u_hz: best.0.u_hz(),
                 level_db: 10.0 * best.0.power.max(1e-20).log10(),
                 why: excuse
-                    .unwrap_or(if moved { "it stood still while the note moved" } else { "weaker than the note that stands beside it" })
+                    .unwrap_or(if moved {
+                        "it stood still while the note moved"
+                    } else {
+                        "weaker than the note that stands beside it"
+                    })
                     .to_owned(),
             });
         }

@@ -5,6 +5,7 @@
 
 mod analyse;
 mod correct;
+mod demo;
 mod dial;
 mod failure;
 mod hearing;
@@ -33,6 +34,7 @@ struct CommandLine {
 
 #[derive(Debug, clap::Subcommand)]
 enum Command {
+    Demo(demo::Args),
     Analyse(Box<analyse::Args>),
     Correct(Box<correct::Args>),
     Dial(dial::Args),
@@ -64,6 +66,7 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         Err(error) => return Err(Failure::Usage(usage(&error))),
     };
     match parsed.command {
+        Command::Demo(args) => demo::run(&args, out),
         Command::Analyse(args) => analyse::run(&args, &ear, out),
         Command::Correct(args) => {
             let ear = |path: &Path, settings: &Settings| {

@@ -88,7 +88,8 @@ impl Layout {
 /// The two terms that a real line leaves in block `k`: for amplitude 1 and for amplitude j.
 fn line_terms(sums: &BlockSums, carrier_phase: f64, frequency: f64, phase: f64) -> (Complex64, Complex64) {
     let near = Complex64::from_polar(0.5 * sums.kernel(frequency - sums.carrier_hz()), phase - carrier_phase);
-    let image = Complex64::from_polar(0.5 * sums.kernel(frequency + sums.carrier_hz()), -phase - carrier_phase);
+    let image =
+        Complex64::from_polar(0.5 * sums.kernel(frequency + sums.carrier_hz()), -phase - carrier_phase);
     (near + image, Complex64::i() * (near - image))
 }
 
@@ -125,8 +126,8 @@ impl ToneFit {
         let t = sums.centre_s(k);
         let theta = 2.0 * PI * sums.carrier_hz() * t;
         let (phi, f) = self.phase(t);
-        let image =
-            Complex64::from_polar(0.5 * sums.kernel(f + sums.carrier_hz()), -phi - theta) * self.amplitude.conj();
+        let image = Complex64::from_polar(0.5 * sums.kernel(f + sums.carrier_hz()), -phi - theta)
+            * self.amplitude.conj();
         let turned = (z - image) * Complex64::from_polar(1.0, theta - phi);
         Some(turned * self.amplitude.conj() / self.amplitude.norm().max(1e-30))
     }

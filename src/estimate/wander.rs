@@ -35,7 +35,13 @@ const DIFFUSE: f64 = 1e6;
 impl WanderFilter {
     /// Knows nothing yet; `wander` in Hz/√s; `backward` time runs by negative steps.
     pub fn new(at_s: f64, wander: f64) -> Self {
-        Self { at_s, theta: 0.0, omega: 0.0, p: [DIFFUSE, 0.0, DIFFUSE], intensity: (2.0 * PI * wander).powi(2) }
+        Self {
+            at_s,
+            theta: 0.0,
+            omega: 0.0,
+            p: [DIFFUSE, 0.0, DIFFUSE],
+            intensity: (2.0 * PI * wander).powi(2),
+        }
     }
 
     /// Starts from a known frequency (0 rad/s of the fit) with the standard uncertainty `u_omega`, rad/s.
@@ -185,7 +191,8 @@ mod tests {
         move || {
             (0..12)
                 .map(|_| {
-                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                    state =
+                        state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
                     (state >> 11) as f64 / (1u64 << 53) as f64
                 })
                 .sum::<f64>()
@@ -197,7 +204,11 @@ mod tests {
         let mut normal = normals(seed);
         let (mut theta, mut f, mut at_mid, mut points) = (0.3, 0.0, 0.0, Vec::new());
         for k in 0..n {
-            points.push(PhasePoint { at_s: k as f64 * dt, phase: theta + sigma * normal(), variance: sigma * sigma });
+            points.push(PhasePoint {
+                at_s: k as f64 * dt,
+                phase: theta + sigma * normal(),
+                variance: sigma * sigma,
+            });
             if k == n / 2 {
                 at_mid = f;
             }
@@ -232,7 +243,9 @@ mod tests {
     /// A wander that stands out of the noise is told to within a fifth; one that hides in it (the first) can't be.
     #[test]
     fn a_wandering_one_is_told_honestly() {
-        for (wander, n, most) in [(0.002, 80, 2.2), (0.002, 200, 1.3), (0.01, 80, 1.3), (0.01, 300, 1.2), (0.03, 80, 1.2)] {
+        for (wander, n, most) in
+            [(0.002, 80, 2.2), (0.002, 200, 1.3), (0.01, 80, 1.3), (0.01, 300, 1.2), (0.03, 80, 1.2)]
+        {
             let (spread, _) = spreads(wander, 0.01, n);
             assert!(spread > 0.8 && spread < most, "{wander} {n}: {spread}");
         }

@@ -40,7 +40,7 @@ pub fn text(record: &Corrected) -> String {
     out
 }
 
-fn signal(record: &Corrected) -> String {
+pub(super) fn signal(record: &Corrected) -> String {
     let answers = record.frequency_hz.map_or_else(|| record.alternatives_hz.clone(), |hertz| vec![hertz]);
     let expanded = rounded_u(record.expanded_u_hz);
     let decimals = decimals_for(record.expanded_u_hz.max(1e-6));
@@ -78,7 +78,7 @@ fn meter(record: &Corrected) -> String {
     format!("{harmonic:.decimals$} Hz{of}{offset}")
 }
 
-fn target_words(target: &TargetResult, u_hz: f64) -> String {
+pub(super) fn target_words(target: &TargetResult, u_hz: f64) -> String {
     let mut words = format!("{} Hz", target.target_hz);
     if let Some(difference) = target.difference_hz {
         let (size, _) = value_and_u(difference.abs(), u_hz);

@@ -171,7 +171,8 @@ mod tests {
     fn a_sine_peaks_at_its_squared_amplitude_and_noise_at_its_density() {
         let rate = 8000.0;
         let mut frame = RealFrame::new(4096, rate);
-        let sine: Vec<f32> = (0..4096).map(|n| (0.3 * (2.0 * PI * 1000.0 * f64::from(n) / rate).cos()) as f32).collect();
+        let sine: Vec<f32> =
+            (0..4096).map(|n| (0.3 * (2.0 * PI * 1000.0 * f64::from(n) / rate).cos()) as f32).collect();
         let top = frame.power(&sine).iter().copied().fold(0.0, f32::max);
         assert!((top - 0.09).abs() < 1e-4, "{top}");
         // White noise of unit variance has the one-sided density 2/rate; a plain generator of our own stands in.

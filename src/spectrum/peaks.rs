@@ -83,8 +83,7 @@ pub fn find_peaks(
         if snr < least {
             continue;
         }
-        let (la, lb, lc) =
-            (f64::from(a.max(1e-38)).ln(), f64::from(b).ln(), f64::from(c.max(1e-38)).ln());
+        let (la, lb, lc) = (f64::from(a.max(1e-38)).ln(), f64::from(b).ln(), f64::from(c.max(1e-38)).ln());
         let bend = la - 2.0 * lb + lc;
         let shift = if bend < 0.0 { (0.5 * (la - lc) / bend).clamp(-0.5, 0.5) } else { 0.0 };
         peaks.push(Peak {

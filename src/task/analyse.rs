@@ -59,7 +59,9 @@ pub enum AnalyseError {
         error: PipelineError,
     },
     /// The part asked for is not there.
-    #[error("{path}: it ends at {duration_s:.2} s, before the part asked for begins; hint: an earlier --span")]
+    #[error(
+        "{path}: it ends at {duration_s:.2} s, before the part asked for begins; hint: an earlier --span"
+    )]
     BeyondTheEnd {
         /// The recording.
         path: String,

@@ -1,6 +1,7 @@
 //! One file per job.
 pub mod analyse;
 pub mod correct;
+pub mod demo;
 pub mod dial;
 pub mod span;
 pub mod trail;
