@@ -97,7 +97,7 @@ fn input_line(input: &Input) -> String {
 }
 
 /// From where to where the note was followed; nothing when no step heard one.
-pub fn story(trail: &[TrackRow]) -> Option<String> {
+fn story(trail: &[TrackRow]) -> Option<String> {
     let mut heard = trail.iter().filter_map(|row| row.offset_hz.map(|offset| (row.time_s, offset, row.u_hz)));
     let first = heard.next()?;
     let last = heard.next_back()?;
