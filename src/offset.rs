@@ -1,6 +1,6 @@
 //! The offset: what passes from the ear to the dial.
 //!
-//! b = H·f_meter − K·f_signal, signed; the audio tells |b| (the offset) and, with a declared hand and turning, its
+//! `b = H·f_meter − K·f_signal`, signed; the audio tells |b| (the offset) and, with a declared hand and turning, its
 //! side.
 
 use serde::{Deserialize, Serialize};
