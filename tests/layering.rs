@@ -51,7 +51,7 @@ const EVERYWHERE: &[&str] = &[""];
 fn imports_run_downward_and_crates_stay_in_their_rooms() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let mut faults = Vec::new();
-    let files = rust_files(&root.join("src"));
+    let files = rust_files(&root.join("src")).unwrap();
     assert!(files.len() > 10, "the source was not found");
     for path in files {
         let inside = path.strip_prefix(root.join("src")).unwrap();
@@ -298,16 +298,16 @@ fn without_tests(code: &str) -> String {
     code.to_owned()
 }
 
-fn rust_files(folder: &Path) -> Vec<PathBuf> {
+fn rust_files(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
     let mut files = Vec::new();
-    for entry in fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
+    for entry in fs::read_dir(folder)? {
+        let path = entry?.path();
         if path.is_dir() {
-            files.extend(rust_files(&path));
+            files.extend(rust_files(&path)?);
         } else if path.extension().is_some_and(|ending| ending == "rs") {
             files.push(path);
         }
     }
     files.sort();
-    files
+    Ok(files)
 }
