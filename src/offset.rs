@@ -143,7 +143,7 @@ mod tests {
             let b0 = if side == High { 100.0 } else { -100.0 };
             let step = if turning == Up { 1.0 } else { -1.0 } * if hand == Meter { 1.0 } else { -1.0 };
             let moved: f64 = b0 + step;
-            assert_eq!((moved.abs() - 100.0).signum(), rho);
+            assert!((moved.abs() - 100.0) * rho > 0.0);
         }
         assert_eq!(side_from_turn(Meter, Up, 0.0), Unknown);
     }

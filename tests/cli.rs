@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 fn hushbeat(words: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_hushbeat")).args(words).output().unwrap()
+    Command::new(env!("CARGO_BIN_EXE_hushbeat")).args(words).output().expect("the program runs")
 }
 
 fn fixture(name: &str) -> String {
@@ -15,14 +15,14 @@ fn fixture(name: &str) -> String {
 /// A file that lives as long as the folder.
 fn file(folder: &Path, name: &str, bytes: &[u8]) -> PathBuf {
     let path = folder.join(name);
-    fs::write(&path, bytes).unwrap();
+    fs::write(&path, bytes).expect("the folder is ours");
     path
 }
 
 /// Runs, and expects this status, nothing on the output, and one line on the error output that holds all of `parts`.
 fn refused(words: &[&str], status: i32, parts: &[&str]) {
     let output = hushbeat(words);
-    let told = String::from_utf8(output.stderr).unwrap();
+    let told = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(status), "{words:?}: {told}");
     assert_eq!(String::from_utf8_lossy(&output.stdout), "", "{words:?}");
     assert_eq!(told.lines().count(), 1, "{words:?}: {told}");
