@@ -2,9 +2,10 @@
 
 use crate::dial::{DialError, Meter};
 use serde::Deserialize;
-use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::{fs, io};
+use std::ffi::OsString;
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::Path;
 
 /// What went wrong with a file.
 #[derive(Debug, thiserror::Error)]
@@ -24,14 +25,6 @@ pub enum StoreError {
         path: String,
         /// Line of the first byte that is no text.
         line: usize,
-    },
-    /// It can't be written.
-    #[error("{path}: can't be written: {why}; hint: check the folder, its rights and the room on the disk")]
-    Write {
-        /// The file.
-        path: String,
-        /// The system's word for it.
-        why: io::Error,
     },
     /// A link of the chain that does not hold what it must.
     #[error("{path}: {why}; hint: a file written by `hushbeat reference … --out`")]
@@ -101,41 +94,46 @@ pub fn read_link(path: &Path) -> Result<Link, StoreError> {
     }
 }
 
-/// Writes a whole file: beside its place first, then renamed into it, so that an old file is replaced whole or not
-/// at all.
+/// Writes `bytes` beside `path` and renames, so that an old file is never half overwritten and a failure leaves
+/// nothing behind.
 ///
 /// # Errors
-/// A folder or disk that does not take it; nothing is left behind then.
-pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    let beside = beside(path);
-    let put = || {
-        if fs::metadata(path).is_ok_and(|it| !it.is_file() && !it.is_dir()) {
-            // A pipe or a device is written to; renaming would put a file in its place.
-            return fs::write(path, bytes);
-        }
-        let mut file = fs::OpenOptions::new().write(true).create_new(true).open(&beside)?;
+/// The operating system's, with the path and a hint in its text.
+pub fn write_atomic(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let named = |error: io::Error, hint: &str| {
+        io::Error::new(error.kind(), format!("{}: can't be written: {error}; hint: {hint}", path.display()))
+    };
+    if path.is_dir() {
+        return Err(named(io::ErrorKind::IsADirectory.into(), "name a file in that folder"));
+    }
+    if fs::metadata(path).is_ok_and(|it| !it.is_file()) {
+        // A pipe or a device is written to; renaming would put a file in its place.
+        return fs::write(path, bytes).map_err(|error| named(error, "choose another place"));
+    }
+    let Some(name) = path.file_name() else {
+        return Err(named(io::ErrorKind::InvalidInput.into(), "name a file"));
+    };
+    let mut beside = OsString::from(".");
+    beside.push(name);
+    beside.push(format!(".{}.part", std::process::id()));
+    let beside = path.with_file_name(beside);
+    let written = File::create(&beside).and_then(|mut file| {
         file.write_all(bytes)?;
         file.sync_all()?;
-        drop(file);
         fs::rename(&beside, path)?;
-        // The new name is safe only once the folder is; not every system lets a folder be opened.
-        let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        if let Ok(folder) = fs::File::open(folder) {
-            folder.sync_all()?;
-        }
-        Ok(())
-    };
-    put().map_err(|why| {
-        // Best effort: the write has failed already and that is what is told.
+        sync_folder(path)
+    });
+    written.map_err(|error| {
+        // Best effort: the reason for the failure is worth more than a second error about the leftover.
         let _ = fs::remove_file(&beside);
-        StoreError::Write { path: path.display().to_string(), why }
+        named(error, "choose a folder that exists, may be written to and has room")
     })
 }
 
-/// A name beside `path` that no other process uses.
-fn beside(path: &Path) -> PathBuf {
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    path.with_file_name(format!(".{name}.{}.part", std::process::id()))
+/// Makes a new name in a folder safe; where folders can't be opened there is nothing to do.
+fn sync_folder(path: &Path) -> io::Result<()> {
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    File::open(folder).map_or(Ok(()), |folder| folder.sync_all())
 }
 
 #[cfg(test)]
@@ -143,19 +141,25 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_file_is_replaced_whole_or_not_at_all() {
+    fn an_old_file_is_replaced_whole_and_nothing_is_left_beside_it() {
         let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("book.csv");
-        write_whole(&path, b"old").unwrap();
-        write_whole(&path, b"new").unwrap();
-        assert_eq!(read_text(&path).unwrap(), "new");
-        let error = write_whole(&folder.path().join("no/such/book.csv"), b"x").unwrap_err().to_string();
-        assert!(error.contains("can't be written"), "{error}");
-        // A folder stands where the file should go: refused, and nothing is left beside it.
-        fs::create_dir(folder.path().join("taken")).unwrap();
-        fs::write(folder.path().join("taken/inside"), b"").unwrap();
-        assert!(write_whole(&folder.path().join("taken"), b"x").is_err());
-        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
+        let path = folder.path().join("out.csv");
+        write_atomic(&path, b"old and long").unwrap();
+        write_atomic(&path, b"new").unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"new");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_failure_names_the_path_and_leaves_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let missing = folder.path().join("nowhere").join("out.svg");
+        let error = write_atomic(&missing, b"x").unwrap_err().to_string();
+        assert!(error.contains("nowhere") && error.contains("hint:"), "{error}");
+        assert!(!error.contains('\n'));
+        let error = write_atomic(folder.path(), b"x").unwrap_err().to_string();
+        assert!(error.contains("hint: name a file"), "{error}");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
     }
 
     #[test]

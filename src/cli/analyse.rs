@@ -187,15 +187,15 @@ fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure
         }
     }
     if let (Some(path), Some(track)) = (&args.track, &answer.track) {
-        store::write_whole(path, track.as_bytes())?;
+        store::write_atomic(path, track.as_bytes())?;
     }
     let drawn = |error: plot::PlotError| Failure::Job(error.to_string());
     match &args.plot {
         Some(Picture::Svg(path)) => {
-            store::write_whole(path, plot::descent_svg(analysis, trail, hand).map_err(drawn)?.as_bytes())?;
+            store::write_atomic(path, plot::descent_svg(analysis, trail, hand).map_err(drawn)?.as_bytes())?;
         }
         Some(Picture::Png(path)) => {
-            store::write_whole(path, &plot::descent_png(analysis, trail, hand).map_err(drawn)?)?;
+            store::write_atomic(path, &plot::descent_png(analysis, trail, hand).map_err(drawn)?)?;
         }
         None => {}
     }

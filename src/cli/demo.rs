@@ -23,7 +23,7 @@ pub fn run(_: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     out.write_all(demo::story(&told).as_bytes())?;
     let picture = plot::descent_svg(&told.analysis, told.trail.rows(), told.hand)
         .map_err(|error| Failure::Job(error.to_string()))?;
-    store::write_whole(Path::new(PICTURE), picture.as_bytes())?;
+    store::write_atomic(Path::new(PICTURE), picture.as_bytes())?;
     writeln!(out, "\npicture   the fall and the rest are drawn in {PICTURE}")?;
     writeln!(out, "next      hushbeat analyse YOURS.wav --turning up --plot yours.svg")?;
     Ok(())

@@ -4,6 +4,7 @@
 //! is given. Status 0: the job was done. 1: it could not be done. 2: the command line is wrong.
 
 mod analyse;
+mod checkpoints;
 mod correct;
 mod demo;
 mod dial;
@@ -38,6 +39,7 @@ enum Command {
     Analyse(Box<analyse::Args>),
     Correct(Box<correct::Args>),
     Dial(dial::Args),
+    Checkpoints(checkpoints::Args),
 }
 
 /// Runs the command line and returns the exit status.
@@ -75,6 +77,7 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
             correct::run(&args, &ear, out)
         }
         Command::Dial(args) => dial::run(&args, out),
+        Command::Checkpoints(args) => checkpoints::run(&args, out),
     }
 }
 

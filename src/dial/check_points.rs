@@ -14,7 +14,7 @@ pub struct CheckPoint {
     pub point: BookPoint,
     /// 1 for the loudest of the range.
     pub loudness_rank: usize,
-    /// Another point of like loudness sounds at the same setting, so that the two are easily mistaken.
+    /// Another point of like loudness lies so near that the two are easily mistaken.
     pub too_close: bool,
 }
 
@@ -38,9 +38,12 @@ impl CheckPoint {
 /// Highest orders and highest product of orders that are still heard in the phones (common practice, no source).
 const MOST_CRYSTAL_HARMONIC: u32 = 40;
 const MOST_METER_HARMONIC: u32 = 12;
-const MOST_FAINTNESS: u32 = 72;
+const MOST_FAINTNESS: u32 = 120;
 /// Top of the phones' band, Hz: two points whose beats both lie below it sound at once.
 const AUDIBLE_HZ: f64 = 3000.0;
+/// Points nearer to each other than this share of their frequency may be taken for one another on an old meter, whose
+/// book may be half of it off either way (common practice, no source).
+const CONFUSED: f64 = 0.012;
 /// A point fainter than this many times another does not confuse it (20 dB).
 const MASKED: u32 = 10;
 
@@ -75,7 +78,8 @@ pub fn check_points(meter: &Meter, range: &Range) -> Vec<CheckPoint> {
         .map(|point| {
             points.iter().any(|other| {
                 other.loudness_rank != point.loudness_rank
-                    && other.beat_at(point.hertz()) < AUDIBLE_HZ
+                    && (other.beat_at(point.hertz()) < AUDIBLE_HZ
+                        || (other.hertz() - point.hertz()).abs() < CONFUSED * point.hertz())
                     && other.faintness() <= MASKED * point.faintness()
             })
         })
@@ -99,7 +103,7 @@ fn gcd(a: u32, b: u32) -> u32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::dial::meter::tests::{PLAIN, plain_book, plain_meter};
+    use crate::dial::meter::tests::{PLAIN, plain_book, plain_load, plain_meter};
 
     #[test]
     fn the_points_of_a_500_khz_crystal() {
@@ -116,6 +120,18 @@ mod tests {
         assert!(points.windows(2).all(|pair| pair[0].hertz() < pair[1].hertz()));
         let (below, above) = either_side(&points, 240_000.0);
         assert!(below.unwrap().hertz() < 240_000.0 && above.unwrap().hertz() > 240_000.0);
+    }
+
+    /// With 160 kHz, 10/9 and 11/10 lie 1.0 % apart; with 500 kHz no two points of the range come nearer than 1.9 %.
+    #[test]
+    fn points_that_crowd_each_other_are_marked() {
+        let meter = Meter::parse(&PLAIN.replace("500e3", "160e3"), "m", plain_load).unwrap();
+        let points = check_points(&meter, &meter.ranges[0]);
+        let close =
+            |n, m| points.iter().any(|p| (p.crystal_harmonic, p.meter_harmonic) == (n, m) && p.too_close);
+        assert!(close(10, 9) && close(11, 10) && !close(3, 2));
+        let meter = plain_meter();
+        assert!(check_points(&meter, &meter.ranges[0]).iter().all(|point| !point.too_close));
     }
 
     /// Common practice, no source: 3500 kHz on a 1 MHz crystal is the point 7/2.

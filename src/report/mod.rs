@@ -1,5 +1,6 @@
 //! One record, many forms: text for people, JSON and CSV for programs, plots for the eye.
 
+pub mod checkpoints;
 pub mod correct;
 pub mod demo;
 pub mod dial;

@@ -1,5 +1,6 @@
 //! One file per job.
 pub mod analyse;
+pub mod checkpoints;
 pub mod correct;
 pub mod demo;
 pub mod dial;
