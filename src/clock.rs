@@ -1,6 +1,6 @@
 //! Sample index ↔ seconds, and the card's clock error.
 //!
-//! Inside, time is the sample index over the nominal rate. A fast card reads low: `f_true` = `f_apparent·(1` + error).
+//! Inside, time is the sample index over the nominal rate. A fast card reads low: `f_true = f_apparent·(1 + error)`.
 //! The ear never applies this; it is an input of the correction.
 
 use serde::{Deserialize, Serialize};

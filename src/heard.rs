@@ -244,6 +244,19 @@ pub enum NoOffset {
 }
 
 impl Heard {
+    /// Moves every instant by `by_s` seconds.
+    pub fn shift(&mut self, by_s: f64) {
+        for rest in &mut self.rests {
+            rest.start_s += by_s;
+            rest.end_s += by_s;
+            rest.at_s += by_s;
+        }
+        self.ending.at_s += by_s;
+        for crossing in &mut self.crossings {
+            crossing.at_s += by_s;
+        }
+    }
+
     /// What is handed to the dial: a rest counted from 1, or else the end, which is the last rest or, where the note
     /// was followed down into the dead band, its bound.
     ///

@@ -27,7 +27,6 @@ const CRATES: &[(&str, &[&str])] = &[
     ("alsa_sys", &["source/capture"]),
     ("clap", &["cli"]),
     ("cpal", &["source/capture"]),
-    ("csv", &["dial", "store"]),
     ("hound", &["source/keep"]),
     ("num_complex", EVERYWHERE),
     ("plotters", &["report/plot"]),
@@ -64,7 +63,7 @@ fn imports_run_downward_and_crates_stay_in_their_rooms() {
 }
 
 #[test]
-fn every_dependency_has_a_room() {
+fn every_dependency_has_a_room_and_is_used_there() {
     let text = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("Cargo.toml")).unwrap();
     let manifest: toml::Table = text.parse().unwrap();
     let mut tables = vec![manifest["dependencies"].as_table().unwrap()];
@@ -72,8 +71,12 @@ fn every_dependency_has_a_room() {
         tables.extend(targets.values().filter_map(|target| target.get("dependencies")?.as_table()));
     }
     let known: BTreeSet<&str> = CRATES.iter().map(|(name, _)| *name).collect();
-    for name in tables.into_iter().flat_map(toml::Table::keys) {
-        assert!(known.contains(name.replace('-', "_").as_str()), "{name} has no room in tests/layering.rs");
+    let files = rust_files(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src")).unwrap();
+    let code: String =
+        files.iter().map(|path| without_comments_and_strings(&fs::read_to_string(path).unwrap())).collect();
+    for name in tables.into_iter().flat_map(toml::Table::keys).map(|name| name.replace('-', "_")) {
+        assert!(known.contains(name.as_str()), "{name} has no room in tests/layering.rs");
+        assert!(names_crate(&code, &name), "{name} is a dependency that nothing uses");
     }
 }
 

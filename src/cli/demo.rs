@@ -1,28 +1,28 @@
-//! `hushbeat demo`.
+//! `demo`: the whole job without a sound card.
 
 use super::failure::Failure;
-use crate::offset::Hand;
-use crate::report::{self, plot};
+use crate::report::{demo, plot};
 use crate::store;
-use crate::task::demo;
+use crate::task::demo::tell;
 use std::io::Write;
 use std::path::Path;
 
-/// Do the whole job once, on a recording and a meter that ship with the program; no sound card
+/// Show the whole job on a recording and a meter that ship inside the program
 #[derive(Debug, clap::Args)]
 pub struct Args {}
 
+/// Where the picture is left: in the current folder.
 const PICTURE: &str = "hushbeat-demo.svg";
 
-/// Tells the story and leaves the picture in the current folder.
+/// Does the job.
 ///
 /// # Errors
-/// A folder that may not be written to.
+/// A current folder that does not take the picture.
 pub fn run(_: &Args, out: &mut dyn Write) -> Result<(), Failure> {
-    let demo = demo::demo().map_err(|error| Failure::Job(error.to_string()))?;
-    let picture = plot::descent_svg(&demo.analysis, demo.trail.rows(), Hand::Meter)
+    let told = tell().map_err(|error| Failure::Job(error.to_string()))?;
+    out.write_all(demo::story(&told).as_bytes())?;
+    let picture = plot::descent_svg(&told.analysis, told.trail.rows(), told.hand)
         .map_err(|error| Failure::Job(error.to_string()))?;
-    out.write_all(report::demo::text(&demo).as_bytes())?;
     store::write_atomic(Path::new(PICTURE), picture.as_bytes())?;
     writeln!(out, "\npicture   the fall and the rest are drawn in {PICTURE}")?;
     writeln!(out, "next      hushbeat analyse YOURS.wav --turning up --plot yours.svg")?;

@@ -35,11 +35,11 @@ struct CommandLine {
 
 #[derive(Debug, clap::Subcommand)]
 enum Command {
-    Analyse(Box<analyse::Args>),
-    Checkpoints(checkpoints::Args),
-    Correct(Box<correct::Args>),
     Demo(demo::Args),
+    Analyse(Box<analyse::Args>),
+    Correct(Box<correct::Args>),
     Dial(dial::Args),
+    Checkpoints(checkpoints::Args),
 }
 
 /// Runs the command line and returns the exit status.
@@ -68,16 +68,16 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         Err(error) => return Err(Failure::Usage(usage(&error))),
     };
     match parsed.command {
+        Command::Demo(args) => demo::run(&args, out),
         Command::Analyse(args) => analyse::run(&args, &ear, out),
-        Command::Checkpoints(args) => checkpoints::run(&args, out),
         Command::Correct(args) => {
-            let hear = |path: &Path, settings: &Settings| {
+            let ear = |path: &Path, settings: &Settings| {
                 ear(path, settings, None, &mut Ignore).map_err(Failure::Job)
             };
-            correct::run(&args, &hear, out)
+            correct::run(&args, &ear, out)
         }
-        Command::Demo(args) => demo::run(&args, out),
         Command::Dial(args) => dial::run(&args, out),
+        Command::Checkpoints(args) => checkpoints::run(&args, out),
     }
 }
 

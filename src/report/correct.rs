@@ -11,7 +11,7 @@ const MINOR: f64 = 0.02;
 
 /// Sets a correction out in lines that fit 80 columns; the sum alone stays on one line, however long.
 pub fn text(record: &Corrected) -> String {
-    let mut lines = vec![format!("signal  {}", signal_words(record)), format!("meter   {}", meter(record))];
+    let mut lines = vec![format!("signal  {}", signal(record)), format!("meter   {}", meter(record))];
     if let Some(target) = &record.target {
         lines.push(format!("target  {}", target_words(target, record.u_hz)));
     }
@@ -49,8 +49,7 @@ fn wrapped(label: &str, sentence: &str) -> Vec<String> {
     lines
 }
 
-/// The signal's frequency with U, k and u; both answers when the side is unknown.
-pub fn signal_words(record: &Corrected) -> String {
+pub(super) fn signal(record: &Corrected) -> String {
     let answers = record.frequency_hz.map_or_else(|| record.alternatives_hz.clone(), |hertz| vec![hertz]);
     let expanded = rounded_u(record.expanded_u_hz);
     let decimals = decimals_for(record.expanded_u_hz.max(1e-6));
@@ -88,8 +87,7 @@ fn meter(record: &Corrected) -> String {
     format!("{harmonic:.decimals$} Hz{of}{offset}")
 }
 
-/// The signal against its target: the difference, and the verdict where a tolerance was stated.
-pub fn target_words(target: &TargetResult, u_hz: f64) -> String {
+pub(super) fn target_words(target: &TargetResult, u_hz: f64) -> String {
     let mut words = format!("{} Hz", target.target_hz);
     if let Some(difference) = target.difference_hz {
         let (size, _) = value_and_u(difference.abs(), u_hz);

@@ -1,12 +1,13 @@
 //! `analyse`: a recording in, an [`Analysis`] out.
 
+use super::span::Span;
 use crate::block::SampleBlock;
 use crate::clock::Clock;
-use crate::heard::Heard;
+use crate::heard::{Heard, Snapshot, TrackRow};
 use crate::pipeline::{Pipeline, PipelineError, Settings, Sink};
 use crate::source::recording::{self, Recording, RecordingError};
-use crate::task::span::Span;
 use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// What was read.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -43,49 +44,46 @@ pub struct Analysis {
     pub heard: Heard,
 }
 
-/// Why a recording could not be analysed.
+/// Why a recording could not be analysed; one plain line with its name.
 #[derive(Debug, thiserror::Error)]
 pub enum AnalyseError {
     /// It can't be read.
     #[error(transparent)]
     Recording(#[from] RecordingError),
-    /// It can't be listened to.
-    #[error("{path}: {why}")]
+    /// It can't be listened to as asked.
+    #[error("{path}: {error}")]
     Pipeline {
         /// The recording.
         path: String,
         /// What is wrong.
-        why: PipelineError,
+        error: PipelineError,
     },
-    /// The part asked for is not in it.
+    /// The part asked for is not there.
     #[error(
-        "{path}: the span begins at {from_s} s, but the recording is only {length_s:.3} s long; hint: name an earlier one"
+        "{path}: it ends at {duration_s:.2} s, before the part asked for begins; hint: an earlier --span"
     )]
     BeyondTheEnd {
         /// The recording.
         path: String,
-        /// Where the span begins, s.
-        from_s: f64,
-        /// Length of the recording, s.
-        length_s: f64,
+        /// Its length, s.
+        duration_s: f64,
     },
 }
 
-/// Hears the recording at `path` (`-`: standard input), or a part of it, and hands the track to `sink` on the way.
-/// Times are seconds from the beginning of the recording, also where only a part of it is heard.
+/// Analyses a recording, or a part of it; `-` is standard input. Instants are those of the whole recording.
 ///
 /// # Errors
-/// A recording that can't be read, a channel that it does not have, a span beyond its end.
+/// A recording that can't be read, a channel that is not there, a part beyond the end.
 pub fn analyse_file(
-    path: &std::path::Path,
+    path: &Path,
     settings: &Settings,
     span: Option<Span>,
     sink: &mut dyn Sink,
 ) -> Result<Analysis, AnalyseError> {
-    analyse_recording(recording::open(path)?, &path.display().to_string(), settings, span, sink)
+    analyse_recording(recording::open(path)?, &path.to_string_lossy(), settings, span, sink)
 }
 
-/// Hears an open recording; `path` is what the answer calls it.
+/// Analyses a recording that is already open; `path` is what the answer calls it.
 ///
 /// # Errors
 /// As [`analyse_file`].
@@ -98,35 +96,30 @@ pub fn analyse_recording(
 ) -> Result<Analysis, AnalyseError> {
     let format = recording.format();
     let mut pipeline = Pipeline::new(format, settings)
-        .map_err(|why| AnalyseError::Pipeline { path: path.to_owned(), why })?;
-    let rate = f64::from(format.rate_hz);
-    let from = span.map_or(0, |s| (s.from_s * rate) as u64);
-    let to = span.and_then(|s| s.to_s).map_or(u64::MAX, |t| (t * rate) as u64);
-    let (mut block, mut frames) = (SampleBlock::default(), 0);
-    while frames < to && recording.next_block(&mut block)? {
-        let channels = usize::from(format.channels);
-        frames = block.first_frame + (block.samples.len() / channels) as u64;
-        let keep = |frame: u64| {
-            (frame.saturating_sub(block.first_frame) as usize * channels).min(block.samples.len())
-        };
-        let (first, last) = (keep(from), keep(to));
-        if first >= last {
-            continue;
+        .map_err(|error| AnalyseError::Pipeline { path: path.to_owned(), error })?;
+    let frame = |at_s: f64| (at_s * f64::from(format.rate_hz)).round() as u64;
+    let first = span.map_or(0, |span| frame(span.from_s));
+    let last = span.and_then(|span| span.to_s).map_or(u64::MAX, frame);
+    let from_s = first as f64 / f64::from(format.rate_hz);
+    let mut later = Later { by_s: from_s, sink };
+    let mut block = SampleBlock::default();
+    let mut end = 0;
+    while end < last && recording.next_block(&mut block)? {
+        let frames = (block.samples.len() / usize::from(format.channels)) as u64;
+        end = block.first_frame + frames;
+        cut(&mut block, first, last, format.channels);
+        if !block.samples.is_empty() {
+            pipeline.push(&block, &mut later);
         }
-        // What lies outside the span is no sound at all, so the rest of the recording keeps its times.
-        block.samples[..first].fill(f32::NAN);
-        block.samples.truncate(last);
-        pipeline.push(&block, sink);
     }
-    if from > 0 && frames <= from {
-        return Err(AnalyseError::BeyondTheEnd {
-            path: path.to_owned(),
-            from_s: from as f64 / rate,
-            length_s: frames as f64 / rate,
-        });
+    let end = end.min(last);
+    let duration_s = end.saturating_sub(first) as f64 / f64::from(format.rate_hz);
+    if span.is_some() && end <= first {
+        let duration_s = end as f64 / f64::from(format.rate_hz);
+        return Err(AnalyseError::BeyondTheEnd { path: path.to_owned(), duration_s });
     }
-    let frames = frames.min(to);
-    let finished = pipeline.finish(sink);
+    let mut finished = pipeline.finish(&mut later);
+    finished.heard.shift(from_s);
     Ok(Analysis {
         schema: 1,
         input: Input {
@@ -134,12 +127,71 @@ pub fn analyse_recording(
             sample_rate_hz: format.rate_hz,
             channels: format.channels,
             channel_used: finished.channel_used,
-            frames,
-            duration_s: frames as f64 / rate,
+            frames: finished.frames,
+            duration_s,
             format: recording.format_words().to_owned(),
             notes: recording.notes().to_vec(),
             clock: Clock::default(),
         },
         heard: finished.heard,
     })
+}
+
+/// Keeps of a block what lies in `first..last` and counts its frames from `first`.
+fn cut(block: &mut SampleBlock, first: u64, last: u64, channels: u16) {
+    let channels = usize::from(channels);
+    let frames = (block.samples.len() / channels) as u64;
+    let end = block.first_frame + frames;
+    let after = end.saturating_sub(last).min(frames);
+    block.samples.truncate((frames - after) as usize * channels);
+    let before = first.saturating_sub(block.first_frame).min(frames - after);
+    block.samples.drain(..before as usize * channels);
+    if before > 0 {
+        block.lost_before = None;
+    }
+    block.first_frame = (block.first_frame + before).saturating_sub(first);
+}
+
+/// Sets the instants of a part to those of the whole recording.
+struct Later<'a> {
+    by_s: f64,
+    sink: &'a mut dyn Sink,
+}
+
+impl Sink for Later<'_> {
+    fn row(&mut self, row: &TrackRow) {
+        self.sink.row(&TrackRow { time_s: row.time_s + self.by_s, ..row.clone() });
+    }
+
+    fn wants_snapshots(&self) -> bool {
+        self.sink.wants_snapshots()
+    }
+
+    fn snapshot(&mut self, snapshot: &Snapshot) {
+        self.sink.snapshot(&Snapshot { at_s: snapshot.at_s + self.by_s, ..snapshot.clone() });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_block_is_cut_to_the_part_asked_for() {
+        let block = |first_frame| SampleBlock {
+            samples: (0..8u8).map(f32::from).collect(),
+            first_frame,
+            lost_before: None,
+        };
+        // Four stereo frames, 10 to 13, of which 11 and 12 are wanted.
+        let mut part = block(10);
+        cut(&mut part, 11, 13, 2);
+        assert_eq!((part.first_frame, part.samples.as_slice()), (0, &[2.0, 3.0, 4.0, 5.0][..]));
+        let mut after = block(13);
+        cut(&mut after, 11, 13, 2);
+        assert!(after.samples.is_empty());
+        let mut before = block(0);
+        cut(&mut before, 11, 13, 2);
+        assert!(before.samples.is_empty());
+    }
 }
