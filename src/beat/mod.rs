@@ -1,9 +1,9 @@
 //! The ear: from conditioned samples to what was heard.
 //!
 //! Twenty times a second a short frame is looked at (and copies of it with slides undone), ten times a second a
-//! medium one, twice a second a long one. Their peaks feed the table of [`lines`], one filter a line; the hum is
-//! found in the long frames and taken out of what the others see. A line that stands still opens a [`rest`], whose
-//! sums gather until it moves again. What is note, harmonic, sideband or whistle is decided by the [`story`] from the
+//! medium one, twice a second a long one. Their peaks feed the table of `lines`, one filter a line; the hum is
+//! found in the long frames and taken out of what the others see. A line that stands still opens a `rest`, whose
+//! sums gather until it moves again. What is note, harmonic, sideband or whistle is decided by the `story` from the
 //! lives of all lines, so a label can be revised until the end. Nothing grows with the length of the sound but the
 //! short records of what was heard.
 

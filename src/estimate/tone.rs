@@ -304,3 +304,89 @@ impl ToneFit {
         moved.abs()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::tone_bound_hz;
+
+    const RATE: f64 = 8000.0;
+
+    /// Twelve uniform deviates make a normal one good enough to judge a spread.
+    fn noisy_tone(f: f64, amplitude: f64, sigma: f64, n: usize, seed: u64) -> Vec<f32> {
+        let mut state = seed.wrapping_mul(2).wrapping_add(1);
+        let mut uniform = move || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let phase = 2.0 * PI * uniform();
+        (0..n)
+            .map(|i| {
+                let noise: f64 = (0..12).map(|_| uniform()).sum::<f64>() - 6.0;
+                (amplitude * (2.0 * PI * f * i as f64 / RATE + phase).cos() + sigma * noise) as f32
+            })
+            .collect()
+    }
+
+    fn fitted(samples: &[f32], carrier: f64, block: usize, guess: f64) -> ToneFit {
+        let mut sums = BlockSums::new(RATE, carrier, block, 0);
+        sums.push(samples);
+        let model = ToneModel { frequency_hz: guess, ..ToneModel::default() };
+        fit_tone(&sums, (0, sums.len()), &model, &|_| false).expect("a tone")
+    }
+
+    /// Sum of squares that the best sine of frequency `f` with a steady level leaves, sample by sample: the slow, plain
+    /// way.
+    fn plain_misfit(samples: &[f32], f: f64) -> f64 {
+        let mut normal = Normal::new(3);
+        for (i, &x) in samples.iter().enumerate() {
+            let (sin, cos) = (2.0 * PI * f * i as f64 / RATE).sin_cos();
+            normal.add(&[cos, sin, 1.0], f64::from(x));
+        }
+        let (x, _) = normal.solve().expect("three columns");
+        normal.misfit(&x)
+    }
+
+    /// The fast fit on block sums finds the minimum that a plain search over all samples finds, at many cycles and at
+    /// three.
+    #[test]
+    fn the_fast_fit_is_the_plain_one() {
+        for (f, carrier, block) in [(182.7, 182.0, 154), (997.3, 998.0, 160), (3.1, 0.0, 32)] {
+            for seed in 0..4 {
+                let samples = noisy_tone(f, 0.1, 0.007, 8000 / block * block, seed);
+                let fit = fitted(&samples, carrier, block, f + 0.05);
+                let (mut best, mut width) = (f, 0.2);
+                while width > 1e-6 {
+                    let grid = (-10..=10).map(|i| best + width * f64::from(i) / 10.0);
+                    best = grid
+                        .min_by(|a, b| plain_misfit(&samples, *a).total_cmp(&plain_misfit(&samples, *b)))
+                        .unwrap_or(f);
+                    width *= 0.2;
+                }
+                // What the means over a block forget is worth a twentieth of u at most.
+                assert!(
+                    (fit.frequency_hz - best).abs() < 0.05 * fit.u_hz + 2e-5,
+                    "{f} {seed}: {} {best}",
+                    fit.frequency_hz
+                );
+            }
+        }
+    }
+
+    /// Error and stated uncertainty against the Cramér–Rao bound (Rife and Boorstyn 1974).
+    #[test]
+    fn the_fit_reaches_the_bound() {
+        let (f, amplitude, sigma, n, trials) = (612.3, 0.1, 0.02, 8000, 120);
+        let cn0 = amplitude * amplitude / 2.0 / (2.0 * sigma * sigma / RATE);
+        let bound = tone_bound_hz(cn0, n as f64 / RATE);
+        let (mut squares, mut stated) = (0.0, 0.0);
+        for seed in 0..trials {
+            let fit = fitted(&noisy_tone(f, amplitude, sigma, n, 1000 + seed), 612.0, 157, f);
+            squares += ((fit.frequency_hz - f) / bound).powi(2);
+            stated += fit.u_hz / bound;
+        }
+        let (rms, stated) = ((squares / trials as f64).sqrt(), stated / trials as f64);
+        // 120 trials give the rms to 6.5 %: three of that.
+        assert!((0.8..1.2).contains(&rms) && (0.9..1.1).contains(&stated), "{rms} {stated}");
+    }
+}
