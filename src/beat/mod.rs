@@ -42,6 +42,8 @@ const OWN_SLIDE: f64 = 120.0;
 const LAG_S: f64 = 3.0;
 /// Side lobes are looked for within this many times the inverse of a frame's length.
 const LOBES: f64 = 5.0;
+/// Longest gap between two sightings that a row may bridge, s.
+const ROW_GAP_S: f64 = 0.3;
 /// Highest frequency of a note, Hz.
 const HIGHEST_HZ: f64 = 3900.0;
 /// How much of the sound is kept for a rest to begin in, s.
@@ -64,6 +66,14 @@ struct Dossier {
     rest_until_s: f64,
     /// Instant up to which sign changes have been judged.
     judged_s: f64,
+}
+
+/// A line that has ended lately: what the rows still to be written need of it.
+struct Ended {
+    line: Line,
+    passages: Vec<passage::Passage>,
+    /// Where it stood still, s.
+    rests: Vec<(f64, f64)>,
 }
 
 /// The ear for one channel at the working rate.
@@ -91,6 +101,10 @@ pub struct Ear {
     station_tones: bool,
     rows: Vec<TrackRow>,
     chosen: Option<u32>,
+    /// The first line that was the note and moved.
+    first_note: Option<u32>,
+    /// Lines that have ended lately, with their passages, for the rows still to be written.
+    ended: Vec<Ended>,
     /// Noise density near 1 kHz, squared units per Hz, smoothed.
     density: f64,
 }
@@ -124,6 +138,8 @@ impl Ear {
             station_tones: settings.station_tones,
             rows: Vec::new(),
             chosen: None,
+            first_note: None,
+            ended: Vec::new(),
             density: 0.0,
         }
     }
@@ -173,8 +189,9 @@ impl Ear {
         self.hum.clean(hop, &mut self.hop_buffer);
         self.clean.push(&self.hop_buffer);
         for line in self.table.advance(now_s) {
-            self.bury(&line);
+            self.bury(line);
         }
+        self.ended.retain(|e| now_s - e.line.last_seen_s < LAG_S + 1.0);
         self.look_short(end, now_s);
         if self.hops.is_multiple_of(MEDIUM_EVERY) {
             self.look_medium(end, now_s);
@@ -366,13 +383,18 @@ impl Ear {
         }
     }
 
-    fn bury(&mut self, line: &Line) {
+    fn bury(&mut self, line: Line) {
         self.close_rest(line.id, line.b.signum());
         let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
         if line.confirmed()
             && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
         {
-            self.past.push(Life::of(line, dossier.rests, dossier.passages, false));
+            self.past.push(Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false));
+            self.ended.push(Ended {
+                passages: dossier.passages,
+                rests: dossier.rests.iter().map(|(m, _)| (m.start_s, m.end_s)).collect(),
+                line,
+            });
         }
     }
 
@@ -407,34 +429,67 @@ impl Ear {
         }
     }
 
-    /// The line that is the note as far as is known now.
-    fn choose(&mut self) -> Option<usize> {
-        let lines = &self.table.lines;
-        let hum = &self.hum;
-        let eligible = |l: &Line| {
-            l.confirmed()
-                && (l.path.travelled() || !hum.is_line(l.b.abs(), 0.3))
-                && !(self.station_tones && story::is_station_tone(l.b.abs()) && !l.path.travelled())
-        };
-        let best = (0..lines.len()).filter(|&i| eligible(&lines[i])).max_by(|&i, &j| {
-            let rank =
-                |l: &Line| (l.path.travelled(), l.power * if Some(l.id) == self.chosen { 4.0 } else { 1.0 });
-            let (a, b) = (rank(&lines[i]), rank(&lines[j]));
-            a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    /// The line that is the note as far as is known now; where a past instant is asked about, the lines that were heard
+    /// then, those that have ended since among them.
+    fn choose(&mut self, at_s: Option<f64>) -> Option<u32> {
+        let heard = |l: &&Line| at_s.is_none_or(|t| l.path.at(t, ROW_GAP_S).is_some());
+        let past = self.ended.iter().map(|e| &e.line).filter(|_| at_s.is_some());
+        let frequency =
+            |l: &Line| at_s.and_then(|t| l.path.at(t, ROW_GAP_S)).map_or(l.b.abs(), |p| p.b.abs());
+        let eligible: Vec<(&Line, f64)> = self
+            .table
+            .lines
+            .iter()
+            .chain(past)
+            .filter(|l| l.confirmed() && heard(l))
+            .map(|l| (l, frequency(l)))
+            .filter(|(l, f)| {
+                l.path.travelled()
+                    || !(self.hum.is_line(*f, 0.3) || self.station_tones && story::is_station_tone(*f))
+            })
+            .collect();
+        let rank = |l: &Line| l.power * if Some(l.id) == self.chosen { 4.0 } else { 1.0 };
+        let (best, f) = *eligible.iter().max_by(|(a, _), (b, _)| {
+            a.path.travelled().cmp(&b.path.travelled()).then(rank(a).total_cmp(&rank(b)))
         })?;
         // A harmonic of another line that moves with it is not the note.
-        let f = lines[best].b.abs();
-        let lower = (0..lines.len()).find(|&i| {
-            let l = &lines[i];
-            l.confirmed()
-                && l.path.travelled() == lines[best].path.travelled()
-                && l.power > 0.05 * lines[best].power
-                && (2..=3).any(|k| (f - f64::from(k) * l.b.abs()).abs() < 0.01 * f)
-                && eligible(l)
+        let lower = eligible.iter().map(|e| (e.0, e.1)).find(|(l, g)| {
+            l.path.travelled() == best.path.travelled()
+                && l.power > 0.05 * best.power
+                && (2..=3).any(|k| (f - f64::from(k) * g).abs() < 0.01 * f)
         });
-        let index = lower.unwrap_or(best);
-        self.chosen = Some(lines[index].id);
-        Some(index)
+        let note = lower.map_or(best, |(l, _)| l);
+        let (id, travelled) = (note.id, note.path.travelled());
+        self.chosen = Some(id);
+        if travelled {
+            self.first_note.get_or_insert(id);
+        }
+        Some(id)
+    }
+
+    /// A line of the table, or one that has ended lately.
+    fn line(&self, id: u32) -> Option<&Line> {
+        let past = self.ended.iter().map(|e| &e.line);
+        self.table.lines.iter().chain(past).find(|l| l.id == id)
+    }
+
+    /// Side of a line at an instant, as far as is known now.
+    fn side_of(&self, line: &Line, at_s: f64, sign: f64) -> Side {
+        let ended = || self.ended.iter().find(|e| e.line.id == line.id).map(|e| e.passages.as_slice());
+        let passages =
+            self.dossiers.get(&line.id).map(|d| d.passages.as_slice()).or_else(ended).unwrap_or_default();
+        let first = self.first_note.is_none_or(|id| id == line.id);
+        story::side_at(&self.declared, (line.path.outline(), passages), first, at_s, sign)
+    }
+
+    /// Whether a line stood still at an instant.
+    fn stood(&self, id: u32, at_s: f64) -> bool {
+        let within = |from: f64, to: f64| (from..=to).contains(&at_s);
+        let ended = self.ended.iter().filter(|e| e.line.id == id).flat_map(|e| &e.rests);
+        let dossier = self.dossiers.get(&id);
+        dossier.and_then(|d| d.standing.as_ref()).is_some_and(|s| within(s.core.0, s.core.1))
+            || dossier.is_some_and(|d| d.rests.iter().any(|(m, _)| within(m.start_s, m.end_s)))
+            || ended.into_iter().any(|&(from, to)| within(from, to))
     }
 
     fn write_rows(&mut self, now_s: f64, lag_s: f64) {
@@ -442,44 +497,34 @@ impl Ear {
         if at_s < SHORT_S / 2.0 {
             return;
         }
-        let chosen = self.choose();
-        let found = chosen.map(|i| &self.table.lines[i]).and_then(|l| Some((l, l.path.at(at_s, 0.3)?)));
-        let row = match found {
-            Some((line, point)) => {
-                let resting = self.dossiers.get(&line.id).is_some_and(|d| {
-                    d.standing.as_ref().is_some_and(|s| s.core.0 <= at_s && at_s <= s.core.1)
-                        || d.rests.iter().any(|(m, _)| m.start_s <= at_s && at_s <= m.end_s)
-                });
-                TrackRow {
-                    time_s: at_s,
-                    offset_hz: Some(point.b.abs()),
-                    u_hz: Some(point.u),
-                    side: Side::Unknown,
-                    level_db: Some(10.0 * point.power.max(1e-20).log10()),
-                    state: if resting { TrackState::Resting } else { TrackState::Moving },
-                }
-            }
-            None => TrackRow {
-                time_s: at_s,
-                offset_hz: None,
-                u_hz: None,
-                side: Side::Unknown,
-                level_db: None,
-                state: TrackState::Quiet,
-            },
+        let mut row = TrackRow {
+            time_s: at_s,
+            offset_hz: None,
+            u_hz: None,
+            side: Side::Unknown,
+            level_db: None,
+            state: TrackState::Quiet,
         };
+        let found = self.choose(Some(at_s)).and_then(|id| self.line(id));
+        if let Some((line, point)) = found.and_then(|l| Some((l, l.path.at(at_s, ROW_GAP_S)?))) {
+            row.offset_hz = Some(point.b.abs());
+            row.u_hz = Some(point.u);
+            row.side = self.side_of(line, at_s, point.b.signum());
+            row.level_db = Some(10.0 * point.power.max(1e-20).log10());
+            row.state = if self.stood(line.id, at_s) { TrackState::Resting } else { TrackState::Moving };
+        }
         self.rows.push(row);
     }
 
     /// The newest that is known, provisional.
     pub fn snapshot(&mut self) -> Snapshot {
         let at_s = self.now_s();
-        let chosen = self.choose();
-        let line = chosen.map(|i| &self.table.lines[i]);
+        let line = self.choose(None).and_then(|id| self.line(id));
         let standing = line.and_then(|l| self.dossiers.get(&l.id)?.standing.as_ref());
+        let side = line.map_or(Side::Unknown, |l| self.side_of(l, at_s, l.b.signum()));
         let rest = standing
             .and_then(|s| rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb()))
-            .map(|m| story::rest_record(&m, Side::Unknown));
+            .map(|m| story::rest_record(&m, side));
         Snapshot {
             at_s,
             state: match (line, &rest) {
@@ -489,7 +534,7 @@ impl Ear {
             },
             offset_hz: line.map(|l| l.b.abs()),
             u_hz: line.map(Line::b_u),
-            side: Side::Unknown,
+            side,
             hand: self.hand,
             rate_hz_per_s: line.map(|l| l.r * l.b.signum()),
             level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
@@ -504,7 +549,7 @@ impl Ear {
         let now_s = end as f64 / self.rate_hz;
         self.follow_rests(end, now_s);
         let mut lag = LAG_S - HOP_S;
-        while lag > 0.0 {
+        while lag > HOP_S / 2.0 {
             self.write_rows(now_s, lag);
             lag -= HOP_S;
         }

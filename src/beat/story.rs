@@ -110,6 +110,45 @@ impl Life {
     }
 }
 
+/// Side of zero at an instant of a line that has the sign `sign` of its own there, from what was declared and the
+/// first move heard after it. A declaration made at the beginning speaks of the first note only.
+pub fn side_at(
+    declared: &[Declared],
+    (outline, passages): (&[Point], &[Passage]),
+    first_of_note: bool,
+    at_s: f64,
+    sign: f64,
+) -> Side {
+    let mut answer = Side::Unknown;
+    for (n, d) in declared.iter().enumerate() {
+        let Some(turning) = d.turning else {
+            answer = Side::Unknown;
+            continue;
+        };
+        if n == 0 && !first_of_note {
+            continue;
+        }
+        let moves = outline.windows(2).find(|w| {
+            w[0].at_s >= d.at_s - 0.2 && w[0].b * w[1].b > 0.0 && (w[1].b.abs() - w[0].b.abs()).abs() > 1.2
+        });
+        let Some(step) = moves else { continue };
+        let moved_s = step[1].at_s;
+        if n > 0 && moved_s > at_s {
+            continue;
+        }
+        let rho = step[1].b.abs() - step[0].b.abs();
+        let there = side_from_turn(d.hand, turning, rho);
+        let doubtful = passages
+            .iter()
+            .any(|p| p.kind == CrossingKind::Unsure && (p.at_s - moved_s) * (p.at_s - at_s) <= 0.0);
+        answer = match there.sign() {
+            Some(s) if !doubtful => Side::of(s * step[1].b.signum() * sign),
+            _ => Side::Unknown,
+        };
+    }
+    answer
+}
+
 /// The record of a measured rest.
 pub fn rest_record(m: &Measured, side: Side) -> Rest {
     Rest {
@@ -238,39 +277,8 @@ impl Story<'_> {
         chain
     }
 
-    /// Side of zero of a life at an instant, from what was declared and the first move heard after it.
     fn side_at(&self, life: &Life, first_of_note: bool, at_s: f64, sign: f64) -> Side {
-        let mut answer = Side::Unknown;
-        for (n, d) in self.declared.iter().enumerate() {
-            let Some(turning) = d.turning else {
-                answer = Side::Unknown;
-                continue;
-            };
-            if n == 0 && !first_of_note {
-                continue;
-            }
-            let moves = life.outline.windows(2).find(|w| {
-                w[0].at_s >= d.at_s - 0.2
-                    && w[0].b * w[1].b > 0.0
-                    && (w[1].b.abs() - w[0].b.abs()).abs() > 1.2
-            });
-            let Some(step) = moves else { continue };
-            let moved_s = step[1].at_s;
-            if n > 0 && moved_s > at_s {
-                continue;
-            }
-            let rho = step[1].b.abs() - step[0].b.abs();
-            let there = side_from_turn(d.hand, turning, rho);
-            let doubtful = life
-                .passages
-                .iter()
-                .any(|p| p.kind == CrossingKind::Unsure && (p.at_s - moved_s) * (p.at_s - at_s) <= 0.0);
-            answer = match there.sign() {
-                Some(s) if !doubtful => Side::of(s * step[1].b.signum() * sign),
-                _ => Side::Unknown,
-            };
-        }
-        answer
+        side_at(&self.declared, (&life.outline, &life.passages), first_of_note, at_s, sign)
     }
 
     /// Tells the story.
