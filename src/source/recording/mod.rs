@@ -1,0 +1,302 @@
+//! Recordings, read block by block in bounded memory from a file or a pipe.
+//!
+//! WAV in every shape that recorders leave behind, and FLAC. What can be read is read; what had to be mended for
+//! that is told in [`Recording::notes`]. Nothing is seeked, so a pipe serves as well as a file.
+
+mod fault;
+mod flac;
+mod header;
+mod lookahead;
+mod sample;
+
+pub use fault::{Fault, RecordingError};
+
+use crate::block::{SampleBlock, StreamFormat};
+use flac::Flac;
+use header::Header;
+use lookahead::Lookahead;
+use sample::Encoding;
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::Path;
+
+/// Samples to a block, all channels together; at least one frame.
+const BLOCK_SAMPLES: usize = 8192;
+
+/// A recording that is being read.
+pub struct Recording {
+    name: String,
+    format: StreamFormat,
+    words: String,
+    notes: Vec<String>,
+    frames_expected: Option<u64>,
+    body: Body,
+    next_frame: u64,
+    ended: bool,
+}
+
+enum Body {
+    Wav(Wav),
+    Flac(Box<Flac>),
+}
+
+/// The samples of a WAV file.
+struct Wav {
+    input: Lookahead,
+    encoding: Encoding,
+    big_endian: bool,
+    frame_bytes: usize,
+    /// Bytes of sound that the header promised.
+    promised: Option<u64>,
+    may_be_placeholder: bool,
+    got: u64,
+    raw: Vec<u8>,
+    not_numbers: u64,
+}
+
+/// Opens a WAV or FLAC file; `-` is standard input.
+///
+/// # Errors
+/// One plain line with the name, what is wrong and how to mend it: no such file, not a recording, a compressed or
+/// damaged header.
+pub fn open(path: impl AsRef<Path>) -> Result<Recording, RecordingError> {
+    let path = path.as_ref();
+    if path == Path::new("-") {
+        return Recording::from_reader(io::stdin(), "standard input");
+    }
+    let name = path.to_string_lossy();
+    let open = || {
+        let file = File::open(path).map_err(|e| match e.kind() {
+            io::ErrorKind::NotFound => Fault::Missing,
+            _ => Fault::Io(e),
+        })?;
+        let about = file.metadata()?;
+        if about.is_dir() {
+            return Err(Fault::Folder);
+        }
+        Ok((file, about.is_file().then_some(about.len())))
+    };
+    let (file, length) = open().map_err(|fault| RecordingError { name: one_line(&name), fault })?;
+    Recording::new(Box::new(file), length, &name)
+}
+
+impl Recording {
+    /// Reads a recording from any stream of bytes; `name` stands in its errors.
+    ///
+    /// # Errors
+    /// As [`open`].
+    pub fn from_reader(
+        reader: impl Read + Send + Sync + 'static,
+        name: &str,
+    ) -> Result<Self, RecordingError> {
+        Self::new(Box::new(reader), None, name)
+    }
+
+    fn new(
+        reader: Box<dyn Read + Send + Sync>,
+        length: Option<u64>,
+        name: &str,
+    ) -> Result<Self, RecordingError> {
+        let name = one_line(name);
+        Self::begin(Lookahead::new(reader), length, &name).map_err(|fault| RecordingError { name, fault })
+    }
+
+    fn begin(mut input: Lookahead, length: Option<u64>, name: &str) -> Result<Self, Fault> {
+        let mut notes = Vec::new();
+        if skip_id3(&mut input)? {
+            notes.push("an ID3 tag in front was skipped".to_owned());
+        }
+        let recording = match input.peek(4)? {
+            b"RIFF" | b"RIFX" | b"RF64" | b"BW64" => {
+                let mut header = header::read(&mut input, length)?;
+                notes.append(&mut header.notes);
+                Self::wav(input, header, length, notes)
+            }
+            b"fLaC" => {
+                let flac = Flac::new(input)?;
+                header::check(flac.format)?;
+                Self {
+                    name: String::new(),
+                    format: flac.format,
+                    words: flac.words.clone(),
+                    notes,
+                    frames_expected: flac.frames_expected,
+                    body: Body::Flac(Box::new(flac)),
+                    next_frame: 0,
+                    ended: false,
+                }
+            }
+            [] => return Err(Fault::Empty),
+            _ => return Err(Fault::NotSound { looks_like: looks_like(input.peek(256)?) }),
+        };
+        Ok(Self { name: name.to_owned(), ..recording })
+    }
+
+    fn wav(input: Lookahead, header: Header, length: Option<u64>, notes: Vec<String>) -> Self {
+        let frame_bytes = header.encoding.bytes() * usize::from(header.format.channels);
+        let there = length.map(|length| length.saturating_sub(input.position()));
+        let bytes = match (header.data_bytes, there) {
+            (Some(promised), Some(there)) => Some(promised.min(there)),
+            (promised, there) => promised.or(there),
+        };
+        let frames = (BLOCK_SAMPLES / usize::from(header.format.channels)).max(1);
+        Self {
+            name: String::new(),
+            format: header.format,
+            words: header.words,
+            notes,
+            frames_expected: bytes.map(|bytes| bytes / frame_bytes as u64),
+            body: Body::Wav(Wav {
+                input,
+                encoding: header.encoding,
+                big_endian: header.big_endian,
+                frame_bytes,
+                promised: header.data_bytes,
+                may_be_placeholder: header.may_be_placeholder,
+                got: 0,
+                raw: vec![0; frames * frame_bytes],
+                not_numbers: 0,
+            }),
+            next_frame: 0,
+            ended: false,
+        }
+    }
+
+    /// Rate and channels.
+    pub fn format(&self) -> StreamFormat {
+        self.format
+    }
+
+    /// The sample format in words, such as "24-bit integer".
+    pub fn format_words(&self) -> &str {
+        &self.words
+    }
+
+    /// What was mended so far, one plain sentence each; complete once [`Self::next_block`] has told the end.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// How many frames there should be, where header or file length tell.
+    pub fn frames_expected(&self) -> Option<u64> {
+        self.frames_expected
+    }
+
+    /// Reads the next block into `block`, whose allocation is used again, and returns `false` when there is no more.
+    ///
+    /// # Errors
+    /// The stream can't be read any further (a disk or network fault, not a file that is merely cut short).
+    pub fn next_block(&mut self, block: &mut SampleBlock) -> Result<bool, RecordingError> {
+        block.samples.clear();
+        block.lost_before = None;
+        if self.ended {
+            return Ok(false);
+        }
+        let more = match &mut self.body {
+            Body::Wav(wav) => wav.next_block(block, &mut self.notes),
+            Body::Flac(flac) => flac.next_block(block),
+        };
+        let more = more.map_err(|fault| RecordingError { name: self.name.clone(), fault })?;
+        if let Some(crate::block::Loss::Frames(lost)) = block.lost_before {
+            self.next_frame += lost;
+        }
+        block.first_frame = self.next_frame;
+        self.next_frame += (block.samples.len() / usize::from(self.format.channels)) as u64;
+        if !more {
+            self.ended = true;
+            self.tell_the_end();
+        }
+        Ok(more)
+    }
+
+    /// What only the end of the stream can tell.
+    fn tell_the_end(&mut self) {
+        let read = self.next_frame;
+        match &self.body {
+            Body::Wav(wav) => wav.tell_the_end(read, &mut self.notes),
+            Body::Flac(flac) => {
+                if flac.damaged > 0 {
+                    self.notes.push(format!("{} damaged FLAC frames were left out", flac.damaged));
+                }
+                if let Some(promised) = flac.frames_expected.filter(|&promised| promised > read) {
+                    self.notes.push(cut_short(read, promised));
+                }
+            }
+        }
+    }
+}
+
+impl Wav {
+    /// Fills `block` as far as the sound goes.
+    fn next_block(&mut self, block: &mut SampleBlock, notes: &mut Vec<String>) -> Result<bool, Fault> {
+        let left = self.promised.map_or(u64::MAX, |promised| promised - self.got);
+        let wanted = self.raw.len().min(usize::try_from(left).unwrap_or(usize::MAX));
+        let read = self.input.fill(&mut self.raw[..wanted])?;
+        self.got += read as u64;
+        let whole = &self.raw[..read - read % self.frame_bytes];
+        if self.encoding == Encoding::Unplaced24In4 && whole.iter().any(|&byte| byte != 0) {
+            self.encoding = sample::place_24_in_4(self.big_endian, whole);
+            let side = if self.encoding == Encoding::Low24In4 { "low" } else { "high" };
+            notes.push(format!("24-bit samples in 4 bytes: they were found in the {side} three bytes"));
+        }
+        self.not_numbers += self.encoding.decode(self.big_endian, whole, &mut block.samples);
+        Ok(!whole.is_empty())
+    }
+
+    fn tell_the_end(&self, frames: u64, notes: &mut Vec<String>) {
+        let frame_bytes = self.frame_bytes as u64;
+        match self.promised {
+            Some(promised) if promised > self.got && self.may_be_placeholder => notes.push(
+                "the data length is a placeholder that the recorder never filled in: read to the end"
+                    .to_owned(),
+            ),
+            Some(promised) if promised > self.got => notes.push(cut_short(frames, promised / frame_bytes)),
+            _ => {}
+        }
+        let over = self.got % frame_bytes;
+        if over > 0 {
+            notes.push(format!("{over} bytes at the end are no whole frame and were left out"));
+        }
+        if self.not_numbers > 0 {
+            notes.push(format!(
+                "{} samples are not numbers (NaN or infinite): left out as gaps",
+                self.not_numbers
+            ));
+        }
+    }
+}
+
+fn cut_short(read: u64, promised: u64) -> String {
+    format!("cut short: {read} of {promised} frames are there")
+}
+
+/// Skips an ID3 tag (id3.org, version 2.4.0 of the tag, section 3.1: "ID3", version, flags, four bytes of seven bits each).
+fn skip_id3(input: &mut Lookahead) -> io::Result<bool> {
+    let &[b'I', b'D', b'3', _, _, flags, s0, s1, s2, s3] = input.peek(10)? else {
+        return Ok(false);
+    };
+    let size = [s0, s1, s2, s3].iter().fold(0, |size, &byte| size << 7 | u64::from(byte & 0x7F));
+    let footer = if flags & 0x10 == 0 { 0 } else { 10 };
+    input.skip(10 + size + footer)?;
+    Ok(true)
+}
+
+/// What a file that is no recording seems to be, from its first bytes.
+fn looks_like(start: &[u8]) -> &'static str {
+    match start {
+        [b'O', b'g', b'g', b'S', ..] => "an Ogg file",
+        [b'F', b'O', b'R', b'M', ..] => "an AIFF file",
+        [0xFF, 0xE0..=0xFF, ..] => "an MPEG audio file",
+        [b'P', b'K', 3, 4, ..] => "a ZIP archive",
+        _ if !start.iter().any(|&b| b.is_ascii_control() && !b.is_ascii_whitespace()) => "a text file",
+        _ => "of an unknown kind",
+    }
+}
+
+/// A name that fits on one line, whatever is in it.
+fn one_line(name: &str) -> String {
+    name.chars().flat_map(|c| if c.is_control() { c.escape_default().collect() } else { vec![c] }).collect()
+}
+
+#[cfg(test)]
+mod tests;
