@@ -3,6 +3,7 @@
 #[cfg(feature = "live")]
 pub mod capture;
 pub mod inflow;
+pub mod keep;
 pub mod recording;
 pub mod replay;
 pub mod ring;

@@ -72,7 +72,7 @@ fn try_out(device: &cpal::Device, name: &str) -> Result<Offer, CaptureError> {
     let offered = offered(device, name)?;
     let chosen = offer::choose(&offered, Wish::default())
         .map_err(|mismatch| CaptureError::Mismatch { name: name.to_owned(), mismatch })?;
-    super::build(device, &chosen, |_| {}, |_| {}).map_err(|e| CaptureError::about(name, &e))?;
+    drop(super::build(device, &chosen, |_| {}, |_| {}).map_err(|e| CaptureError::about(name, &e))?);
     Ok(Offer {
         rates_hz: offer::rates(&offered),
         channels: offer::channels(&offered),

@@ -9,7 +9,7 @@ pub(super) fn silence() {
     ONCE.call_once(install);
 }
 
-unsafe extern "C" fn say_nothing(
+extern "C" fn say_nothing(
     _file: *const c_char,
     _line: c_int,
     _function: *const c_char,
@@ -22,7 +22,7 @@ unsafe extern "C" fn say_nothing(
 /// arguments, which Rust can call but not define.
 #[expect(unsafe_code, reason = "the library offers no other way to keep its messages off the terminal")]
 fn install() {
-    type Fixed = unsafe extern "C" fn(*const c_char, c_int, *const c_char, c_int, *const c_char);
+    type Fixed = extern "C" fn(*const c_char, c_int, *const c_char, c_int, *const c_char);
     type Variadic = unsafe extern "C" fn(*const c_char, c_int, *const c_char, c_int, *const c_char, ...);
     // SAFETY: on every Linux calling convention the caller removes the arguments and the fixed ones of a variadic
     // call are passed as in a plain one; `say_nothing` looks at none of them. The handler is a static function, and

@@ -1,0 +1,226 @@
+//! What is happening and what to do, in plain words: the same on the screen and in plain lines.
+//!
+//! No sentence says a bare "high" or "low", and none says a number where nothing is heard.
+
+use crate::heard::{EndingState, Snapshot};
+use crate::measured::{decimals_for, value_and_u};
+use crate::offset::{Hand, Side};
+use crate::session::{InputState, Update};
+
+/// What the note is compared with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Against {
+    /// An unknown signal, or one to be set.
+    #[default]
+    Signal,
+    /// A check point, with the hand on the corrector: crystal harmonic N meets meter harmonic M.
+    CheckPoint {
+        /// Harmonic of the crystal, N.
+        crystal: u32,
+        /// Harmonic of the meter, M.
+        meter: u32,
+    },
+}
+
+/// Two short lines.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Words {
+    /// What is happening, and in the plainest cases what to do.
+    pub headline: String,
+    /// What to do, or what it means.
+    pub advice: String,
+}
+
+impl Words {
+    fn new(headline: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { headline: headline.into(), advice: advice.into() }
+    }
+}
+
+/// Which way the offset goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Trend {
+    /// Toward zero.
+    ClosingIn,
+    /// Away from zero.
+    GoingAway,
+    /// Neither, or too slowly to say.
+    Steady,
+}
+
+/// Slower than this part of itself a second, or than half a hertz a second, an offset goes neither way.
+const SLOW_PART: f64 = 0.02;
+const SLOW_HZ_PER_S: f64 = 0.5;
+
+/// Which way the offset of a snapshot goes.
+pub fn trend(snapshot: &Snapshot) -> Trend {
+    let (Some(offset), Some(rate)) = (snapshot.offset_hz, snapshot.rate_hz_per_s) else { return Trend::Steady };
+    if rate.abs() < SLOW_HZ_PER_S.max(SLOW_PART * offset) {
+        Trend::Steady
+    } else if rate < 0.0 {
+        Trend::ClosingIn
+    } else {
+        Trend::GoingAway
+    }
+}
+
+/// The words for the newest state.
+pub fn words(update: &Update, hand: Hand, against: Against, fading: bool) -> Words {
+    match &update.input {
+        InputState::Gone { why, attempt } => {
+            let tried = attempt.as_ref().map_or(String::new(), |attempt| format!("; at the last try {attempt}"));
+            return Words::new(format!("{why}: trying to get it back"), format!("look at the plug and the cable{tried}"));
+        }
+        InputState::Silent(_) => {
+            return Words::new("no sound arrives: waiting for the input", "is the sound server stopped, or the card asleep?");
+        }
+        InputState::Flowing | InputState::Leaking(_) => {}
+    }
+    let Some(snapshot) = &update.snapshot else {
+        return Words::new("listening", "the first answer comes with the first sound");
+    };
+    if fading {
+        return Words::new(
+            "the note fades though nothing is turned",
+            "switch off the system's sound processing: noise suppression eats steady notes",
+        );
+    }
+    match snapshot.state {
+        EndingState::Quiet => Words::new("no note heard", search(hand, against)),
+        EndingState::Moving => moving(snapshot, hand, against),
+        EndingState::Resting => resting(snapshot, hand, against),
+        EndingState::DeadBand => dead_band(snapshot, against),
+        EndingState::Locked => Words::new(
+            "the two oscillators have locked together",
+            "loosen the coupling, or measure at a larger offset",
+        ),
+        EndingState::Lost => Words::new(
+            "the note stopped where it could still be heard",
+            "it was not turned to zero: has it faded, been unkeyed or unplugged?",
+        ),
+    }
+}
+
+fn search(hand: Hand, against: Against) -> &'static str {
+    match (against, hand) {
+        (Against::CheckPoint { .. }, _) => "set the dial to the check point, then turn the corrector",
+        (Against::Signal, Hand::Meter) => "turn the meter's dial slowly across the signal",
+        (Against::Signal, Hand::Signal) => "tune the transmitter slowly across the meter",
+    }
+}
+
+fn moving(snapshot: &Snapshot, hand: Hand, against: Against) -> Words {
+    let headline = match trend(snapshot) {
+        Trend::ClosingIn => "closing in, keep turning",
+        Trend::GoingAway => "going away, turn back",
+        Trend::Steady => "a note: turn and listen which way it goes",
+    };
+    Words::new(headline, where_it_is(snapshot.side, hand, against))
+}
+
+/// Where the one in the hand is, or how to find out.
+fn where_it_is(side: Side, hand: Hand, against: Against) -> String {
+    let other = other(hand, against);
+    match above(side, hand) {
+        Some(true) => format!("{} above {other}", held(hand)),
+        Some(false) => format!("{} below {other}", held(hand)),
+        None => format!("side not known: press ↑ or ↓ for the way the {} is being turned", held(hand)),
+    }
+}
+
+fn resting(snapshot: &Snapshot, hand: Hand, against: Against) -> Words {
+    let (Some(offset), Some(u)) = (
+        snapshot.rest.as_ref().map(|rest| rest.offset_hz).or(snapshot.offset_hz),
+        snapshot.rest.as_ref().map(|rest| rest.u_hz).or(snapshot.u_hz),
+    ) else {
+        return Words::new("a note that stands still", "hold still: it is being measured");
+    };
+    let (held, other) = (held(hand), other(hand, against));
+    if offset <= 2.0 * u {
+        let within = offset + 2.0 * u;
+        let headline = format!("{held} within {within:.*} Hz of {other}", decimals_for(within));
+        return Words::new(headline, "too near to zero to say on which side");
+    }
+    let (value, _) = value_and_u(offset, u);
+    let which_way = match (above(snapshot.side, hand), against) {
+        (None, _) => {
+            return Words::new(
+                format!("{value} Hz, standing still, side not known"),
+                format!("press ↑ or ↓ and nudge the {held} that way: the note tells the side"),
+            );
+        }
+        (Some(above), Against::CheckPoint { meter, .. }) => {
+            let at_fundamental = offset / f64::from(meter);
+            let (fundamental, _) = value_and_u(at_fundamental, u / f64::from(meter));
+            return Words::new(
+                format!("meter {value} Hz {} {other}", if above { "above" } else { "below" }),
+                format!(
+                    "corrector: bring the meter {} by {fundamental} Hz at its fundamental",
+                    if above { "down" } else { "up" }
+                ),
+            );
+        }
+        (Some(above), Against::Signal) => above,
+    };
+    match hand {
+        Hand::Meter => Words::new(
+            format!("meter {value} Hz {} the signal", if which_way { "above" } else { "below" }),
+            format!("space marks this rest; to meet the signal turn the meter {}", if which_way { "down" } else { "up" }),
+        ),
+        Hand::Signal => Words::new(
+            format!("transmitter {value} Hz {}", if which_way { "high: lower it" } else { "low: raise it" }),
+            "space marks this rest",
+        ),
+    }
+}
+
+fn dead_band(snapshot: &Snapshot, against: Against) -> Words {
+    let other = match against {
+        Against::Signal => "the signal",
+        Against::CheckPoint { .. } => "the check point",
+    };
+    match snapshot.bound_hz {
+        Some(bound) => {
+            let bound = format!("{bound:.*} Hz", decimals_for(bound));
+            Words::new(
+                format!("deaf below {bound} here"),
+                format!("the meter is within {bound} of {other}; to measure, rest where a note is heard"),
+            )
+        }
+        None => Words::new(
+            "too near to zero to be heard here",
+            format!("the meter is close to {other}; to measure, rest where a note is heard"),
+        ),
+    }
+}
+
+/// The oscillator in the hand.
+fn held(hand: Hand) -> &'static str {
+    match hand {
+        Hand::Meter => "meter",
+        Hand::Signal => "transmitter",
+    }
+}
+
+/// The one it is compared with.
+fn other(hand: Hand, against: Against) -> String {
+    match (against, hand) {
+        (Against::CheckPoint { crystal, meter }, _) => format!("check point {crystal}/{meter}"),
+        (Against::Signal, Hand::Meter) => "the signal".to_owned(),
+        (Against::Signal, Hand::Signal) => "the meter".to_owned(),
+    }
+}
+
+/// Whether the oscillator in the hand is above the other one; none when nobody knows. `side` is the meter's.
+fn above(side: Side, hand: Hand) -> Option<bool> {
+    side.sign().map(|sign| (sign > 0.0) == (hand == Hand::Meter))
+}
+
+/// The side in words, for lists.
+pub fn side_words(side: Side) -> &'static str {
+    match side {
+        Side::High => "meter above the signal",
+        Side::Low => "meter below the signal",
+        Side::Unknown => "side not known",
+    }
+}
