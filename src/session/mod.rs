@@ -4,12 +4,10 @@
 //! snapshot. It outlives the loss of a sound card: it says so, tries again until the card is back, and goes on with
 //! the time that passed counted as a gap.
 
-mod declared;
 mod meter;
 mod run;
 mod watch;
 
-pub use declared::{DeclaredError, read_declared};
 pub use meter::InputLevel;
 
 use crate::block::StreamFormat;
@@ -84,9 +82,9 @@ pub enum SessionError {
     /// It can't be kept.
     #[error(transparent)]
     Keep(#[from] crate::source::keep::KeepError),
-    /// Its declarations can't be kept.
+    /// What happens meanwhile can't be noted beside it.
     #[error(transparent)]
-    Declared(#[from] DeclaredError),
+    Beside(#[from] crate::source::beside::BesideError),
     /// Not a card.
     #[error(
         "sound input {0} gives sound far faster than any card does, so it is none; hint: choose another with --input"

@@ -1,12 +1,12 @@
 //! The analysis thread: fetches, keeps, analyses, tells; loses the input and gets it back.
 
-use super::declared::Declarations;
 use super::meter::Meter;
 use super::watch::{Verdict, Watch};
 use super::{InputState, Opened, Options, Order, Outcome, SessionError, Update};
-use crate::block::{SampleBlock, StreamFormat};
+use crate::block::{Loss, SampleBlock, StreamFormat};
 use crate::heard::{Snapshot, TrackRow};
 use crate::pipeline::{Command, Finished, Pipeline, PipelineError, Settings, Sink};
+use crate::source::beside::{Note, Scribe};
 use crate::source::inflow::{Inflow, Pace, Sound};
 use crate::source::keep::Keeper;
 use std::collections::VecDeque;
@@ -111,8 +111,7 @@ struct Analysis<'a, E> {
     stopped: bool,
     out: Outbox,
     meter: Meter,
-    keeper: Option<Keeper>,
-    declarations: Option<Declarations>,
+    keeping: Option<(Keeper, Scribe)>,
     /// Declarations of a kept recording that are still to come.
     to_come: VecDeque<(u64, Command)>,
     /// Listen up to this frame.
@@ -132,9 +131,9 @@ impl<'a, E: Ear> Analysis<'a, E> {
     ) -> Result<Self, SessionError> {
         let format = inflow.format;
         let ear = ear(format, &options.settings)?;
-        let (keeper, declarations) = match &options.keep {
-            Some(path) => (Some(Keeper::create(path, format)?), Some(Declarations::begin(path)?)),
-            None => (None, None),
+        let keeping = match &options.keep {
+            Some(path) => Some((Keeper::create(path, format)?, Scribe::begin(path)?)),
+            None => None,
         };
         Ok(Self {
             ear,
@@ -143,8 +142,7 @@ impl<'a, E: Ear> Analysis<'a, E> {
             stopped: false,
             out: Outbox { updates, now: Update::default(), waits: inflow.pace != Pace::Card, unread: false },
             meter: Meter::new(format),
-            keeper,
-            declarations,
+            keeping,
             to_come: options.declared.into(),
             end: options.seconds.map(|seconds| (seconds * f64::from(format.rate_hz)).round() as u64),
             next_frame: 0,
@@ -199,34 +197,42 @@ impl<'a, E: Ear> Analysis<'a, E> {
     }
 
     fn take(&mut self, block: &mut SampleBlock) {
-        let frames = (block.samples.len() / usize::from(self.format.channels)) as u64;
-        if block.lost_before.is_some() {
-            self.out.now.gaps += 1;
-        }
+        let channels = usize::from(self.format.channels);
+        let frames = (block.samples.len() / channels) as u64;
         while let Some((_, command)) = self.to_come.pop_front_if(|&mut (frame, _)| frame <= block.first_frame) {
             self.ear.command(block.first_frame, command);
+        }
+        let missing = block.first_frame - self.next_frame;
+        if let Some(loss) = block.lost_before {
+            self.out.now.gaps += 1;
+            let note = Note::Lost { frames: missing, exact: loss != Loss::Unknown };
+            let from = self.next_frame;
+            self.keep(|_, scribe| Ok(scribe.add(from, note)?));
         }
         self.next_frame = block.first_frame + frames;
         if let Some(end) = self.end.filter(|&end| end < self.next_frame) {
             // A gap may jump over the end.
             let frames = end.saturating_sub(block.first_frame) as usize;
-            block.samples.truncate(frames * usize::from(self.format.channels));
+            block.samples.truncate(frames * channels);
         }
         self.meter.take(&block.samples);
         self.out.now.level = self.meter.level();
         self.out.now.input = InputState::Flowing;
-        self.keep(|keeper| keeper.write(block).map_err(|e| e.to_string()));
+        // Silence is kept in the place of all that is missing, so that the time base stays.
+        let as_heard = block.lost_before;
+        block.lost_before = (missing > 0).then_some(Loss::Frames(missing));
+        self.keep(|keeper, _| Ok(keeper.write(block)?));
+        block.lost_before = as_heard;
         self.ear.push(block, &mut self.out);
     }
 
     /// Keeps something; where that fails listening goes on and the failure is told.
-    fn keep(&mut self, write: impl FnOnce(&mut Keeper) -> Result<(), String>) {
-        if let Some(keeper) = &mut self.keeper
-            && let Err(error) = write(keeper)
+    fn keep(&mut self, write: impl FnOnce(&mut Keeper, &mut Scribe) -> Result<(), SessionError>) {
+        if let Some((keeper, scribe)) = &mut self.keeping
+            && let Err(error) = write(keeper, scribe)
         {
-            self.keeper = None;
-            self.declarations = None;
-            self.out.now.keep_failed = Some(error);
+            self.keeping = None;
+            self.out.now.keep_failed = Some(error.to_string());
         }
     }
 
@@ -277,12 +283,8 @@ impl<'a, E: Ear> Analysis<'a, E> {
             Order::Stop => self.stopped = true,
             Order::Declare(command) => {
                 self.ear.command(self.next_frame, command);
-                if let Some(declarations) = &mut self.declarations
-                    && let Err(error) = declarations.add(self.next_frame, command)
-                {
-                    self.declarations = None;
-                    self.out.now.keep_failed = Some(error.to_string());
-                }
+                let next_frame = self.next_frame;
+                self.keep(|_, scribe| Ok(scribe.add(next_frame, Note::Declared(command))?));
             }
         }
     }
@@ -338,7 +340,7 @@ impl<'a, E: Ear> Analysis<'a, E> {
     }
 
     fn finish(mut self, name: String, words: String) -> Outcome {
-        self.keep(|keeper| keeper.finish().map_err(|e| e.to_string()));
+        self.keep(|keeper, _| Ok(keeper.finish()?));
         let finished = self.ear.finish(&mut self.out);
         Outcome {
             finished,

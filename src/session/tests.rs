@@ -5,6 +5,7 @@ use crate::block::{Loss, SampleBlock};
 use crate::heard::{Ending, EndingState, Heard, Level};
 use crate::offset::{Hand, Side, Turning};
 use crate::pipeline::Sink;
+use crate::source::beside::{self, Note};
 use crate::source::inflow::{Fault, Faults, Inflow, Pace, Running};
 use crate::source::ring::{Feed, ring};
 use std::sync::{Arc, Mutex};
@@ -213,8 +214,8 @@ fn a_declaration_by_key_is_stamped_kept_and_stops_nothing() {
     session.declare(Command::Turning(Some(Turning::Down)));
     session.finish().expect("a stop is no fault");
     assert_eq!(straw.given(), [Given::Command(0, Command::Turning(Some(Turning::Down)))]);
-    let declared = read_declared(&keep.expect("given above")).expect("readable");
-    assert_eq!(declared, [(0, Command::Turning(Some(Turning::Down)))]);
+    let notes = beside::read(&keep.expect("given above")).expect("readable");
+    assert_eq!(notes, [(0, Note::Declared(Command::Turning(Some(Turning::Down))))]);
 }
 
 #[test]

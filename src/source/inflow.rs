@@ -25,6 +25,9 @@ pub enum SoundError {
     /// From a recording.
     #[error(transparent)]
     Recording(#[from] super::recording::RecordingError),
+    /// From the notes beside it.
+    #[error(transparent)]
+    Beside(#[from] super::beside::BesideError),
     /// From a fake, or any other source.
     #[error("{0}")]
     Other(String),

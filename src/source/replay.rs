@@ -3,7 +3,8 @@
 //! Unlike a card it waits when the ring is full, so nothing is ever lost on the way.
 
 use super::inflow::{Faults, Inflow, Pace, Running, Sound, SoundError};
-use super::recording::{self, Recording, RecordingError};
+use super::beside::{self, WithLosses};
+use super::recording::{self, RecordingError};
 use super::ring::{Feed, ring};
 use crate::block::SampleBlock;
 use std::path::PathBuf;
@@ -39,9 +40,9 @@ pub struct Replay {
 
 impl Sound for Replay {
     fn open(&mut self) -> Result<Inflow, SoundError> {
-        let recording = recording::open(&self.path)?;
+        let recording = WithLosses::new(recording::open(&self.path)?, &beside::read(&self.path)?);
         let format = recording.format();
-        let words = recording.format_words().to_owned();
+        let words = recording.recording().format_words().to_owned();
         let (feed, tap) = ring(format, RING_S);
         let speed = self.speed;
         let (told, end) = mpsc::channel();
@@ -79,7 +80,7 @@ impl Running for Feeding {
     }
 }
 
-fn feed_in(mut recording: Recording, feed: &mut Feed, speed: Speed) -> Result<Vec<String>, RecordingError> {
+fn feed_in(mut recording: WithLosses, feed: &mut Feed, speed: Speed) -> Result<Vec<String>, RecordingError> {
     let format = recording.format();
     let channels = usize::from(format.channels);
     let rate = f64::from(format.rate_hz);
@@ -101,7 +102,7 @@ fn feed_in(mut recording: Recording, feed: &mut Feed, speed: Speed) -> Result<Ve
             }
             while !feed.has_room(frames) {
                 if !feed.is_read() {
-                    return Ok(recording.notes().to_vec());
+                    return Ok(recording.recording().notes().to_vec());
                 }
                 thread::sleep(FULL);
             }
@@ -111,5 +112,5 @@ fn feed_in(mut recording: Recording, feed: &mut Feed, speed: Speed) -> Result<Ve
             break;
         }
     }
-    Ok(recording.notes().to_vec())
+    Ok(recording.recording().notes().to_vec())
 }

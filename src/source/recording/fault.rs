@@ -23,7 +23,7 @@ pub enum Fault {
     #[error("is a folder; hint: name a WAV or FLAC file in it")]
     Folder,
     /// The system does not let it be opened or read.
-    #[error("can't be read ({}); hint: check that it may be read and that its disk is there", plain(.0))]
+    #[error("can't be read ({}); hint: check that it may be read and that its disk is there", crate::source::io_words(.0))]
     Io(#[from] io::Error),
     /// Not a byte in it.
     #[error("is empty; hint: the recorder left nothing, record again")]
@@ -78,11 +78,4 @@ pub enum Fault {
     /// Damaged FLAC.
     #[error("is FLAC that can't be decoded ({0}); hint: convert it to WAV, or copy it again from its source")]
     Flac(String),
-}
-
-/// An I/O error in words, without the system's number.
-fn plain(error: &io::Error) -> String {
-    let text = error.to_string();
-    let end = text.find(" (os error").unwrap_or(text.len());
-    text[..end].to_lowercase()
 }

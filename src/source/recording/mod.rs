@@ -76,7 +76,7 @@ pub fn open(path: impl AsRef<Path>) -> Result<Recording, RecordingError> {
         }
         Ok((file, about.is_file().then_some(about.len())))
     };
-    let (file, length) = open().map_err(|fault| RecordingError { name: one_line(&name), fault })?;
+    let (file, length) = open().map_err(|fault| RecordingError { name: super::one_line(&name), fault })?;
     Recording::new(Box::new(file), length, &name)
 }
 
@@ -97,7 +97,7 @@ impl Recording {
         length: Option<u64>,
         name: &str,
     ) -> Result<Self, RecordingError> {
-        let name = one_line(name);
+        let name = super::one_line(name);
         Self::begin(Lookahead::new(reader), length, &name).map_err(|fault| RecordingError { name, fault })
     }
 
@@ -291,11 +291,6 @@ fn looks_like(start: &[u8]) -> &'static str {
         _ if !start.iter().any(|&b| b.is_ascii_control() && !b.is_ascii_whitespace()) => "a text file",
         _ => "of an unknown kind",
     }
-}
-
-/// A name that fits on one line, whatever is in it.
-fn one_line(name: &str) -> String {
-    name.chars().flat_map(|c| if c.is_control() { c.escape_default().collect() } else { vec![c] }).collect()
 }
 
 #[cfg(test)]
