@@ -22,6 +22,19 @@ pub enum Against {
     },
 }
 
+/// What the words depend on besides what is heard.
+#[derive(Debug, Clone, Copy)]
+pub struct Scene {
+    /// The oscillator in the hand.
+    pub hand: Hand,
+    /// What the note is compared with.
+    pub against: Against,
+    /// A note fades though nothing is turned.
+    pub fading: bool,
+    /// Whether there are keys to press.
+    pub keys: bool,
+}
+
 /// Two short lines.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Words {
@@ -54,7 +67,9 @@ const SLOW_HZ_PER_S: f64 = 0.5;
 
 /// Which way the offset of a snapshot goes.
 pub fn trend(snapshot: &Snapshot) -> Trend {
-    let (Some(offset), Some(rate)) = (snapshot.offset_hz, snapshot.rate_hz_per_s) else { return Trend::Steady };
+    let (Some(offset), Some(rate)) = (snapshot.offset_hz, snapshot.rate_hz_per_s) else {
+        return Trend::Steady;
+    };
     if rate.abs() < SLOW_HZ_PER_S.max(SLOW_PART * offset) {
         Trend::Steady
     } else if rate < 0.0 {
@@ -65,31 +80,38 @@ pub fn trend(snapshot: &Snapshot) -> Trend {
 }
 
 /// The words for the newest state.
-pub fn words(update: &Update, hand: Hand, against: Against, fading: bool) -> Words {
+pub fn words(update: &Update, scene: &Scene) -> Words {
     match &update.input {
         InputState::Gone { why, attempt } => {
-            let tried = attempt.as_ref().map_or(String::new(), |attempt| format!("; at the last try {attempt}"));
-            return Words::new(format!("{why}: trying to get it back"), format!("look at the plug and the cable{tried}"));
+            let tried =
+                attempt.as_ref().map_or(String::new(), |attempt| format!("; at the last try {attempt}"));
+            return Words::new(
+                format!("{why}: trying to get it back"),
+                format!("look at the plug and the cable{tried}"),
+            );
         }
         InputState::Silent(_) => {
-            return Words::new("no sound arrives: waiting for the input", "is the sound server stopped, or the card asleep?");
+            return Words::new(
+                "no sound arrives: waiting for the input",
+                "is the sound server stopped, or the card asleep?",
+            );
         }
         InputState::Flowing | InputState::Leaking(_) => {}
     }
     let Some(snapshot) = &update.snapshot else {
         return Words::new("listening", "the first answer comes with the first sound");
     };
-    if fading {
+    if scene.fading {
         return Words::new(
             "the note fades though nothing is turned",
             "switch off the system's sound processing: noise suppression eats steady notes",
         );
     }
     match snapshot.state {
-        EndingState::Quiet => Words::new("no note heard", search(hand, against)),
-        EndingState::Moving => moving(snapshot, hand, against),
-        EndingState::Resting => resting(snapshot, hand, against),
-        EndingState::DeadBand => dead_band(snapshot, against),
+        EndingState::Quiet => Words::new("no note heard", search(scene)),
+        EndingState::Moving => moving(snapshot, scene),
+        EndingState::Resting => resting(snapshot, scene),
+        EndingState::DeadBand => dead_band(snapshot, scene.against),
         EndingState::Locked => Words::new(
             "the two oscillators have locked together",
             "loosen the coupling, or measure at a larger offset",
@@ -101,41 +123,43 @@ pub fn words(update: &Update, hand: Hand, against: Against, fading: bool) -> Wor
     }
 }
 
-fn search(hand: Hand, against: Against) -> &'static str {
-    match (against, hand) {
+fn search(scene: &Scene) -> &'static str {
+    match (scene.against, scene.hand) {
         (Against::CheckPoint { .. }, _) => "set the dial to the check point, then turn the corrector",
         (Against::Signal, Hand::Meter) => "turn the meter's dial slowly across the signal",
         (Against::Signal, Hand::Signal) => "tune the transmitter slowly across the meter",
     }
 }
 
-fn moving(snapshot: &Snapshot, hand: Hand, against: Against) -> Words {
+fn moving(snapshot: &Snapshot, scene: &Scene) -> Words {
     let headline = match trend(snapshot) {
         Trend::ClosingIn => "closing in, keep turning",
         Trend::GoingAway => "going away, turn back",
-        Trend::Steady => "a note: turn and listen which way it goes",
+        Trend::Steady => "hardly moving: hold still to measure",
     };
-    Words::new(headline, where_it_is(snapshot.side, hand, against))
+    Words::new(headline, where_it_is(snapshot.side, scene))
 }
 
 /// Where the one in the hand is, or how to find out.
-fn where_it_is(side: Side, hand: Hand, against: Against) -> String {
-    let other = other(hand, against);
-    match above(side, hand) {
-        Some(true) => format!("{} above {other}", held(hand)),
-        Some(false) => format!("{} below {other}", held(hand)),
-        None => format!("side not known: press ↑ or ↓ for the way the {} is being turned", held(hand)),
+fn where_it_is(side: Side, scene: &Scene) -> String {
+    let (held, other) = (held(scene.hand), other(scene));
+    match above(side, scene.hand) {
+        Some(true) => format!("{held} above {other}"),
+        Some(false) => format!("{held} below {other}"),
+        None if scene.keys => format!("side not known: press ↑ or ↓ for the way the {held} is being turned"),
+        None => "side not known: --turning up or down would say which way the first move goes".to_owned(),
     }
 }
 
-fn resting(snapshot: &Snapshot, hand: Hand, against: Against) -> Words {
+fn resting(snapshot: &Snapshot, scene: &Scene) -> Words {
+    let (hand, against) = (scene.hand, scene.against);
     let (Some(offset), Some(u)) = (
         snapshot.rest.as_ref().map(|rest| rest.offset_hz).or(snapshot.offset_hz),
         snapshot.rest.as_ref().map(|rest| rest.u_hz).or(snapshot.u_hz),
     ) else {
         return Words::new("a note that stands still", "hold still: it is being measured");
     };
-    let (held, other) = (held(hand), other(hand, against));
+    let (held, other) = (held(hand), other(scene));
     if offset <= 2.0 * u {
         let within = offset + 2.0 * u;
         let headline = format!("{held} within {within:.*} Hz of {other}", decimals_for(within));
@@ -144,10 +168,12 @@ fn resting(snapshot: &Snapshot, hand: Hand, against: Against) -> Words {
     let (value, _) = value_and_u(offset, u);
     let which_way = match (above(snapshot.side, hand), against) {
         (None, _) => {
-            return Words::new(
-                format!("{value} Hz, standing still, side not known"),
-                format!("press ↑ or ↓ and nudge the {held} that way: the note tells the side"),
-            );
+            let advice = if scene.keys {
+                format!("press ↑ or ↓ and nudge the {held} that way: the note tells the side")
+            } else {
+                where_it_is(Side::Unknown, scene)
+            };
+            return Words::new(format!("{value} Hz, standing still, side not known"), advice);
         }
         (Some(above), Against::CheckPoint { meter, .. }) => {
             let at_fundamental = offset / f64::from(meter);
@@ -162,14 +188,19 @@ fn resting(snapshot: &Snapshot, hand: Hand, against: Against) -> Words {
         }
         (Some(above), Against::Signal) => above,
     };
+    let mark = if scene.keys { "space marks this rest" } else { "" };
+    let then = if scene.keys { "; " } else { "" };
     match hand {
         Hand::Meter => Words::new(
             format!("meter {value} Hz {} the signal", if which_way { "above" } else { "below" }),
-            format!("space marks this rest; to meet the signal turn the meter {}", if which_way { "down" } else { "up" }),
+            format!(
+                "{mark}{then}to meet the signal turn the meter {}",
+                if which_way { "down" } else { "up" }
+            ),
         ),
         Hand::Signal => Words::new(
             format!("transmitter {value} Hz {}", if which_way { "high: lower it" } else { "low: raise it" }),
-            "space marks this rest",
+            mark,
         ),
     }
 }
@@ -203,8 +234,8 @@ fn held(hand: Hand) -> &'static str {
 }
 
 /// The one it is compared with.
-fn other(hand: Hand, against: Against) -> String {
-    match (against, hand) {
+fn other(scene: &Scene) -> String {
+    match (scene.against, scene.hand) {
         (Against::CheckPoint { crystal, meter }, _) => format!("check point {crystal}/{meter}"),
         (Against::Signal, Hand::Meter) => "the signal".to_owned(),
         (Against::Signal, Hand::Signal) => "the meter".to_owned(),

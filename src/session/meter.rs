@@ -50,8 +50,8 @@ impl Meter {
     pub fn take(&mut self, samples: &[f32]) {
         let swing = (0..self.channels).map(|channel| {
             let of_channel = samples.iter().skip(channel).step_by(self.channels).filter(|s| s.is_finite());
-            let (low, high) =
-                of_channel.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), &s| (low.min(s), high.max(s)));
+            let (low, high) = of_channel
+                .fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), &s| (low.min(s), high.max(s)));
             ((high - low) / 2.0).max(0.0)
         });
         let portion = Portion {
@@ -61,7 +61,9 @@ impl Meter {
         };
         self.frames += portion.frames;
         self.portions.push_back(portion);
-        while let Some(oldest) = self.portions.front().filter(|oldest| self.frames - oldest.frames >= self.keep) {
+        while let Some(oldest) =
+            self.portions.front().filter(|oldest| self.frames - oldest.frames >= self.keep)
+        {
             self.frames -= oldest.frames;
             self.portions.pop_front();
         }

@@ -191,7 +191,8 @@ impl<'a, E: Ear> Analysis<'a, E> {
     /// The most frames to take so that nothing declared or to be ended falls within them.
     fn until_next(&self, portion: usize) -> usize {
         let until = |frame: u64| (frame - self.next_frame) as usize;
-        let declared = self.to_come.front().map_or(portion, |&(frame, _)| until(frame.max(self.next_frame + 1)));
+        let declared =
+            self.to_come.front().map_or(portion, |&(frame, _)| until(frame.max(self.next_frame + 1)));
         let end = self.end.map_or(portion, |end| until(end.max(self.next_frame)));
         portion.min(declared).min(end)
     }
@@ -199,7 +200,8 @@ impl<'a, E: Ear> Analysis<'a, E> {
     fn take(&mut self, block: &mut SampleBlock) {
         let channels = usize::from(self.format.channels);
         let frames = (block.samples.len() / channels) as u64;
-        while let Some((_, command)) = self.to_come.pop_front_if(|&mut (frame, _)| frame <= block.first_frame) {
+        while let Some((_, command)) = self.to_come.pop_front_if(|&mut (frame, _)| frame <= block.first_frame)
+        {
             self.ear.command(block.first_frame, command);
         }
         let missing = block.first_frame - self.next_frame;
@@ -330,7 +332,10 @@ impl<'a, E: Ear> Analysis<'a, E> {
                 Ok(inflow) => {
                     attempt = Some(format!(
                         "it came back with {} Hz and {} channels instead of {} Hz and {}",
-                        inflow.format.rate_hz, inflow.format.channels, self.format.rate_hz, self.format.channels
+                        inflow.format.rate_hz,
+                        inflow.format.channels,
+                        self.format.rate_hz,
+                        self.format.channels
                     ));
                     self.take_leave(inflow);
                 }

@@ -11,8 +11,11 @@ use crate::source::ring::{Feed, ring};
 use std::sync::{Arc, Mutex};
 
 const MONO: StreamFormat = StreamFormat { rate_hz: 1000, channels: 1 };
-const QUICK: Waits =
-    Waits { card: Duration::from_micros(50), retry: Duration::from_micros(100), tell: Duration::from_micros(50) };
+const QUICK: Waits = Waits {
+    card: Duration::from_micros(50),
+    retry: Duration::from_micros(100),
+    tell: Duration::from_micros(50),
+};
 
 /// What the ear of straw was given.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,7 +33,9 @@ impl Straw {
         let mut joined: Vec<Given> = Vec::new();
         for given in self.0.lock().expect("no test panics in between").iter().cloned() {
             match (joined.last_mut(), given) {
-                (Some(Given::Sound { frames, .. }), Given::Sound { frames: more, lost: None, .. }) => *frames += more,
+                (Some(Given::Sound { frames, .. }), Given::Sound { frames: more, lost: None, .. }) => {
+                    *frames += more
+                }
                 (_, given) => joined.push(given),
             }
         }
@@ -209,8 +214,10 @@ fn declarations_of_a_kept_recording_come_at_their_frames() {
 fn a_declaration_by_key_is_stamped_kept_and_stops_nothing() {
     let folder = tempfile::tempdir().expect("a folder");
     let keep = Some(folder.path().join("kept.wav"));
-    let (session, straw) =
-        start(scripted(vec![Opening::Hangs], Pace::Card), Options { keep: keep.clone(), ..Options::default() });
+    let (session, straw) = start(
+        scripted(vec![Opening::Hangs], Pace::Card),
+        Options { keep: keep.clone(), ..Options::default() },
+    );
     session.declare(Command::Turning(Some(Turning::Down)));
     session.finish().expect("a stop is no fault");
     assert_eq!(straw.given(), [Given::Command(0, Command::Turning(Some(Turning::Down)))]);
@@ -246,14 +253,20 @@ fn a_lost_card_is_got_back_and_the_time_is_a_gap() {
     assert_eq!(gone[2].1, Some("it came back with 1000 Hz and 2 channels instead of 1000 Hz and 1"));
     assert_eq!(updates.last().map(|u| (u.gaps, u.input.clone())), Some((1, InputState::Flowing)));
     let outcome = session.finish().expect("it went on");
-    assert!(outcome.notes[0].starts_with("the sound input went away; it was back after "), "{:?}", outcome.notes);
+    assert!(
+        outcome.notes[0].starts_with("the sound input went away; it was back after "),
+        "{:?}",
+        outcome.notes
+    );
 }
 
 #[test]
 fn a_stop_is_heeded_while_the_card_is_away() {
-    let (session, straw) = start(scripted(vec![Opening::Gives(10, Some(Fault::Broken))], Pace::Card), Options::default());
+    let (session, straw) =
+        start(scripted(vec![Opening::Gives(10, Some(Fault::Broken))], Pace::Card), Options::default());
     while !matches!(session.next_update(Duration::from_secs(20)), Next::Update(u) if matches!(u.input, InputState::Gone { attempt: Some(_), .. }))
-    {}
+    {
+    }
     session.finish().expect("a stop is no fault");
     assert_eq!(straw.given(), [whole(0, 10)]);
 }

@@ -92,7 +92,8 @@ mod tests {
         for step in 0..(seconds * 100.0) as u32 {
             let now = f64::from(step) / 100.0;
             let verdict = watch.look(now, frames(now).max(0.0) as u64);
-            if said.last().is_none_or(|last| std::mem::discriminant(last) != std::mem::discriminant(&verdict)) {
+            if said.last().is_none_or(|last| std::mem::discriminant(last) != std::mem::discriminant(&verdict))
+            {
                 said.push(verdict);
             }
         }

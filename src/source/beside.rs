@@ -97,7 +97,9 @@ fn parse(line: &str) -> Option<(u64, Note)> {
     let words: Vec<&str> = line.split_whitespace().collect();
     let (frame, words) = words.split_first()?;
     let command = match *words {
-        ["lost", frames] => return Some((frame.parse().ok()?, Note::Lost { frames: frames.parse().ok()?, exact: true })),
+        ["lost", frames] => {
+            return Some((frame.parse().ok()?, Note::Lost { frames: frames.parse().ok()?, exact: true }));
+        }
         ["lost", "about", frames] => {
             return Some((frame.parse().ok()?, Note::Lost { frames: frames.parse().ok()?, exact: false }));
         }
@@ -107,10 +109,14 @@ fn parse(line: &str) -> Option<(u64, Note)> {
         ["hand", "meter"] => Command::Hand(Hand::Meter),
         ["hand", "signal"] => Command::Hand(Hand::Signal),
         ["channel", "auto"] => Command::Channel(ChannelChoice::Auto),
-        ["channel", number] => Command::Channel(ChannelChoice::Number(number.parse().ok().filter(|&n| n > 0)?)),
+        ["channel", number] => {
+            Command::Channel(ChannelChoice::Number(number.parse().ok().filter(|&n| n > 0)?))
+        }
         ["mains", "auto"] => Command::Mains(Mains::Auto),
         ["mains", "off"] => Command::Mains(Mains::Off),
-        ["mains", hz] => Command::Mains(Mains::Near(hz.parse().ok().filter(|hz: &f64| hz.is_finite() && *hz > 0.0)?)),
+        ["mains", hz] => {
+            Command::Mains(Mains::Near(hz.parse().ok().filter(|hz: &f64| hz.is_finite() && *hz > 0.0)?))
+        }
         _ => return None,
     };
     Some((frame.parse().ok()?, Note::Declared(command)))
@@ -294,9 +300,15 @@ mod tests {
     fn a_line_that_makes_no_sense_is_named() {
         let folder = tempfile::tempdir().expect("a folder");
         let wav = folder.path().join("kept.wav");
-        for bad in
-            ["10 turning left", "x hand meter", "10 channel 0", "10 mains -5", "10 hand meter now", "5 hand meter", "9"]
-        {
+        for bad in [
+            "10 turning left",
+            "x hand meter",
+            "10 channel 0",
+            "10 mains -5",
+            "10 hand meter now",
+            "5 hand meter",
+            "9",
+        ] {
             fs::write(beside(&wav), format!("7 hand meter\n\n{bad}\n")).expect("written");
             let error = read(&wav).expect_err(bad).to_string();
             assert!(error.contains(&format!("kept.wav.notes:3: `{bad}`")), "{error}");

@@ -2,8 +2,8 @@
 //!
 //! Unlike a card it waits when the ring is full, so nothing is ever lost on the way.
 
-use super::inflow::{Faults, Inflow, Pace, Running, Sound, SoundError};
 use super::beside::{self, WithLosses};
+use super::inflow::{Faults, Inflow, Pace, Running, Sound, SoundError};
 use super::recording::{self, RecordingError};
 use super::ring::{Feed, ring};
 use crate::block::SampleBlock;

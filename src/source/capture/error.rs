@@ -18,7 +18,10 @@ pub enum CaptureError {
     )]
     NoInput,
     /// No input of that name or number.
-    #[error("there is no sound input {wanted}; hint: `hushbeat inputs` lists what there is{}", or_one_of(have))]
+    #[error(
+        "there is no sound input {wanted}; hint: `hushbeat inputs` lists what there is{}",
+        or_one_of(have)
+    )]
     NoSuchInput {
         /// What was asked for.
         wanted: String,

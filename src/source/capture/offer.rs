@@ -107,7 +107,8 @@ pub(super) fn channels(offered: &[SupportedStreamConfigRange]) -> Vec<(u32, u32)
 
 /// Spans in words: `8000, 16000 to 48000`.
 pub fn spans(spans: &[(u32, u32)]) -> String {
-    let words = |&(from, to): &(u32, u32)| if from == to { from.to_string() } else { format!("{from} to {to}") };
+    let words =
+        |&(from, to): &(u32, u32)| if from == to { from.to_string() } else { format!("{from} to {to}") };
     spans.iter().map(words).collect::<Vec<_>>().join(", ")
 }
 
