@@ -2,7 +2,7 @@
 //!
 //! These records are the JSON of `analyse` (see README). Numbers are never rounded here. Units are in the names.
 
-use crate::offset::{Hand, Side};
+use crate::offset::{Hand, Offset, Side};
 use serde::{Deserialize, Serialize};
 
 /// How a rest's offset was got.
@@ -65,6 +65,14 @@ pub struct Rest {
     pub pulled: Option<Pulled>,
     /// A hum line too close to be separated, Hz.
     pub near_hum_hz: Option<f64>,
+}
+
+impl Rest {
+    /// What this rest hands to the dial; what undoing a pull leaves open is in its uncertainty.
+    pub fn offset(&self) -> Offset {
+        let pulled = self.pulled.as_ref().map_or(0.0, |pulled| pulled.u_true_hz);
+        Offset::Heard { offset_hz: self.offset_hz, u_hz: self.u_hz.hypot(pulled), side: self.side }
+    }
 }
 
 /// How a recording, or the sound so far, ends.
@@ -217,6 +225,40 @@ pub struct Heard {
     pub level: Level,
     /// Doubts, with advice.
     pub warnings: Vec<Warning>,
+}
+
+/// Why what was heard gives no offset.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum NoOffset {
+    /// Nothing came to rest.
+    #[error("no rest was heard; hint: leave the dial alone for a second or two, clear of zero")]
+    NoRest,
+    /// A rest that is not there.
+    #[error("there is no rest {wanted}: {count} were heard; hint: count them from 1")]
+    NoSuchRest {
+        /// The rest asked for, counted from 1.
+        wanted: usize,
+        /// How many there are.
+        count: usize,
+    },
+}
+
+impl Heard {
+    /// What is handed to the dial: a rest counted from 1, or else the end, which is the last rest or, where the note
+    /// was followed down into the dead band, its bound.
+    ///
+    /// # Errors
+    /// No rest, or not this one.
+    pub fn offset(&self, rest: Option<usize>) -> Result<Offset, NoOffset> {
+        if let Some(wanted) = rest {
+            let found = wanted.checked_sub(1).and_then(|index| self.rests.get(index));
+            return found.map(Rest::offset).ok_or(NoOffset::NoSuchRest { wanted, count: self.rests.len() });
+        }
+        match (self.ending.state, self.ending.bound_hz) {
+            (EndingState::DeadBand, Some(bound_hz)) => Ok(Offset::Within { bound_hz }),
+            _ => self.rests.last().map(Rest::offset).ok_or(NoOffset::NoRest),
+        }
+    }
 }
 
 /// The newest the ear knows while it listens: provisional, revised until the end.

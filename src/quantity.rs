@@ -89,6 +89,9 @@ pub enum QuantityError {
     /// Infinite, or not a number.
     #[error("`{0}` is not a finite frequency")]
     NotFinite(String),
+    /// A width that is negative, or has neither a frequency's unit nor a relative one.
+    #[error("`{0}` is not a width; write it as 20Hz, 5ppm or 0.01%")]
+    NotAWidth(String),
 }
 
 impl FromStr for Hertz {
@@ -117,6 +120,64 @@ impl FromStr for Hertz {
     }
 }
 
+impl Hertz {
+    /// One unit of the last place written in a frequency's text: 0.1 Hz for `62.4Hz`, 1 kHz for `3.725MHz`.
+    ///
+    /// # Errors
+    /// As reading the frequency.
+    pub fn last_place(text: &str) -> Result<Self, QuantityError> {
+        let number: String =
+            text.trim().chars().take_while(|c| c.is_ascii_digit() || matches!(c, '+' | '-' | '.')).collect();
+        let decimals = number.split_once('.').map_or(0, |(_, fraction)| fraction.len());
+        let one = format!("1{}", text.trim()[number.len()..].trim()).parse::<Self>();
+        // Whatever is wrong is wrong with the whole text, and told so.
+        text.parse::<Self>()?;
+        Ok(Self(one?.0 / 10f64.powf(decimals as f64)))
+    }
+}
+
+/// A width or a bound, stated in hertz or relative to the frequency it belongs to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Width {
+    /// In hertz.
+    Absolute(Hertz),
+    /// In parts per million.
+    Relative(Ppm),
+}
+
+impl Width {
+    /// The width at a frequency.
+    pub fn at(self, frequency: Hertz) -> Hertz {
+        match self {
+            Self::Absolute(width) => width,
+            Self::Relative(Ppm(ppm)) => Hertz((frequency.0 * ppm * 1e-6).abs()),
+        }
+    }
+}
+
+impl FromStr for Width {
+    type Err = QuantityError;
+
+    /// Reads `20Hz`, `5ppm` or `0.01%`; never negative.
+    fn from_str(text: &str) -> Result<Self, QuantityError> {
+        let text = text.trim();
+        let error = || QuantityError::NotAWidth(text.to_owned());
+        let relative = |number: &str, scale: f64| {
+            let value: f64 = number.trim().parse().map_err(|_| error())?;
+            Ok(Self::Relative(Ppm(value * scale)))
+        };
+        let width = if let Some(number) = text.strip_suffix("ppm") {
+            relative(number, 1.0)?
+        } else if let Some(number) = text.strip_suffix('%') {
+            relative(number, 1e4)?
+        } else {
+            Self::Absolute(text.parse()?)
+        };
+        let (Self::Absolute(Hertz(value)) | Self::Relative(Ppm(value))) = width;
+        if value.is_finite() && value >= 0.0 { Ok(width) } else { Err(error()) }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -131,5 +192,27 @@ mod tests {
         assert!(matches!("kHz".parse::<Hertz>(), Err(QuantityError::NotAFrequency(_))));
         assert!(matches!("12mHz".parse::<Hertz>(), Err(QuantityError::NotAFrequency(_))));
         assert!(matches!("".parse::<Hertz>(), Err(QuantityError::NotAFrequency(_))));
+    }
+
+    #[test]
+    fn the_last_place_written_is_known() {
+        let place = |text| Hertz::last_place(text).map(|hertz| hertz.0);
+        assert!((place("62.4Hz").unwrap() - 0.1).abs() < 1e-12);
+        assert!((place("60 Hz").unwrap() - 1.0).abs() < 1e-12);
+        assert!((place("3.725MHz").unwrap() - 1000.0).abs() < 1e-9);
+        assert!((place("1e3Hz").unwrap() - 1000.0).abs() < 1e-9);
+        assert!(matches!(place("62.4"), Err(QuantityError::NoUnit(_))));
+    }
+
+    #[test]
+    fn a_width_is_in_hertz_or_relative() {
+        let at = |text: &str| text.parse::<Width>().map(|width| width.at(Hertz(2e6)).0);
+        assert!((at("20Hz").unwrap() - 20.0).abs() < 1e-12);
+        assert!((at("5 ppm").unwrap() - 10.0).abs() < 1e-9);
+        // 0.01 % of 3.5 MHz is 350 Hz, so of 2 MHz 200 Hz.
+        assert!((at("0.01%").unwrap() - 200.0).abs() < 1e-9);
+        for text in ["-20Hz", "nan%", "5", "x ppm"] {
+            assert!(text.parse::<Width>().is_err(), "{text}");
+        }
     }
 }

@@ -1,2 +1,4 @@
 //! One file per job.
 pub mod analyse;
+pub mod correct;
+pub mod dial;

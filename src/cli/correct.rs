@@ -1,0 +1,233 @@
+//! `hushbeat correct`.
+
+use super::failure::Failure;
+use super::show::show;
+use crate::clock::Clock;
+use crate::correction::{Allowances, CorrectionError, Target, Transport};
+use crate::dial::{Approach, Date};
+use crate::offset::{Hand, Offset, Side, Turning};
+use crate::pipeline::Settings;
+use crate::quantity::{Hertz, Width};
+use crate::report;
+use crate::store;
+use crate::task::analyse::Analysis;
+use crate::task::correct::{self, CheckText, Job, Observation, PairText, TextError};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// Turn a dial reading and an offset into a corrected frequency with its uncertainty
+#[derive(Debug, clap::Args)]
+#[command(group = clap::ArgGroup::new("heard").required(true).args(["offset", "within", "recording", "pair"]))]
+pub struct Args {
+    /// The meter file
+    #[arg(long, value_name = "M.toml")]
+    meter: PathBuf,
+    /// The range the meter stands on
+    #[arg(long, value_name = "NAME")]
+    range: String,
+    /// The reading: divisions such as 1531.4, or drum/dial such as 12/91.4
+    #[arg(long, value_name = "D", required_unless_present = "pair", conflicts_with = "pair")]
+    reading: Option<String>,
+    /// Which way the reading moved on coming to it [default: as the book was made]
+    #[arg(long, value_parser = approach, value_name = "rising|falling")]
+    approach: Option<Approach>,
+    /// The meter's harmonic that met the signal
+    #[arg(long, value_name = "H", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    harmonic: u32,
+    /// The signal's harmonic that met the meter
+    #[arg(long, value_name = "K", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    signal_harmonic: u32,
+    /// The offset heard, a size with its unit
+    #[arg(long, value_name = "B", value_parser = offset, requires = "side")]
+    offset: Option<(f64, f64)>,
+    /// Standard uncertainty of the offset [default: its last digit rounded]
+    #[arg(long, value_name = "U", value_parser = size, requires = "offset")]
+    offset_u: Option<f64>,
+    /// Where the meter stood against the signal
+    #[arg(long, value_parser = correct::side, value_name = "high|low|unknown", conflicts_with_all = ["within", "pair"])]
+    side: Option<Side>,
+    /// Zero beat as near as could be heard: the offset is somewhere below this
+    #[arg(long, value_name = "B", value_parser = size)]
+    within: Option<f64>,
+    /// Take the offset from a recording
+    #[arg(long, value_name = "FILE")]
+    recording: Option<PathBuf>,
+    /// Which rest of the recording, counted from 1 [default: its end]
+    #[arg(long, value_name = "N", requires = "recording")]
+    rest: Option<usize>,
+    /// The oscillator that is turned in the recording
+    #[arg(long, value_parser = hand, value_name = "meter|signal", default_value = "meter", requires = "recording")]
+    hand: Hand,
+    /// Which way its frequency moves first in the recording
+    #[arg(long, value_parser = turning, value_name = "up|down", requires = "recording")]
+    turning: Option<Turning>,
+    /// Two readings, the meter below the signal and above it; equal pitches may be left out
+    #[arg(long, value_name = "D1[:B1],D2[:B2]")]
+    pair: Option<PairText>,
+    /// A check point heard, READING:N/M:OFFSET:SIDE or READING:N/M:withinB, with @HH:MM where the time matters
+    #[arg(long = "check", value_name = "CHECK")]
+    checks: Vec<CheckText>,
+    /// How a check's correction is carried over: what the cause of the meter's error keeps constant
+    #[arg(long, value_parser = transport, value_name = "capacitance|ratio|divisions|auto", default_value = "auto")]
+    transport: Transport,
+    /// Time of the measurement, between checks that have theirs
+    #[arg(long, value_name = "HH:MM", value_parser = correct::minutes)]
+    at: Option<f64>,
+    /// The crystal's error as `reference crystal` wrote it
+    #[arg(long, value_name = "FILE")]
+    crystal: Option<PathBuf>,
+    /// The sound card's error as `reference card` wrote it
+    #[arg(long, value_name = "FILE")]
+    card: Option<PathBuf>,
+    /// Day of the measurement, for the crystal's age [default: today]
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    on: Option<Date>,
+    /// Allow for drift since the check: standard uncertainty at the fundamental, in Hz, ppm or %
+    #[arg(long, value_name = "U")]
+    drift_u: Option<Width>,
+    /// Allow for the shift when the crystal is switched off
+    #[arg(long, value_name = "U")]
+    switching_u: Option<Width>,
+    /// Allow for the shift from coupling the signal in
+    #[arg(long, value_name = "U")]
+    coupling_u: Option<Width>,
+    /// Where the signal ought to be
+    #[arg(long, value_name = "F")]
+    target: Option<Hertz>,
+    /// How far it may be off, in Hz, ppm or %
+    #[arg(long, value_name = "T", requires = "target")]
+    tolerance: Option<Width>,
+    /// One JSON object instead of text
+    #[arg(long)]
+    json: bool,
+}
+
+fn offset(text: &str) -> Result<(f64, f64), TextError> {
+    correct::offset_size(text)
+}
+
+fn size(text: &str) -> Result<f64, TextError> {
+    correct::offset_size(text).map(|(size, _)| size)
+}
+
+fn approach(text: &str) -> Result<Approach, String> {
+    match text {
+        "rising" => Ok(Approach::Rising),
+        "falling" => Ok(Approach::Falling),
+        _ => Err("write rising or falling, the way the reading moved".to_owned()),
+    }
+}
+
+fn hand(text: &str) -> Result<Hand, String> {
+    match text {
+        "meter" => Ok(Hand::Meter),
+        "signal" => Ok(Hand::Signal),
+        _ => Err("write meter or signal, whichever is turned".to_owned()),
+    }
+}
+
+fn turning(text: &str) -> Result<Turning, String> {
+    match text {
+        "up" => Ok(Turning::Up),
+        "down" => Ok(Turning::Down),
+        _ => Err("write up or down, the way its frequency moves".to_owned()),
+    }
+}
+
+fn transport(text: &str) -> Result<Transport, String> {
+    let all = [Transport::Capacitance, Transport::Ratio, Transport::Divisions, Transport::Auto];
+    let found = all.into_iter().find(|transport| transport.word() == text);
+    found.ok_or_else(|| "write capacitance, ratio, divisions or auto".to_owned())
+}
+
+impl From<CorrectionError> for Failure {
+    fn from(error: CorrectionError) -> Self {
+        match error {
+            CorrectionError::Dial(error) => error.into(),
+            other => Self::Job(other.to_string()),
+        }
+    }
+}
+
+/// Listens to a recording: the ear, as the clerk needs it.
+pub type Ear<'a> = &'a dyn Fn(&Path, &Settings) -> Result<Analysis, Failure>;
+
+/// Does the job; `ear` is asked where the offset comes from a recording.
+///
+/// # Errors
+/// Files that can't be read, readings off the dial, recordings without rest, a pair that contradicts itself.
+pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
+    let meter = store::read_meter(&args.meter)?;
+    let (observation, mut clock) = observe(args, ear)?;
+    if let Some(path) = &args.card {
+        let link = store::read_link(path)?;
+        clock = Clock {
+            error_ppm: Some(link.error_ppm),
+            u_ppm: link.u_ppm,
+            applied: false,
+            source: path.display().to_string(),
+        };
+    }
+    let crystal_ppm = match &args.crystal {
+        Some(path) => Some(store::read_link(path)?).map(|link| (link.error_ppm, link.u_ppm)),
+        None => None,
+    };
+    let job = Job {
+        range: args.range.clone(),
+        observation,
+        approach: args.approach,
+        harmonic: args.harmonic,
+        signal_harmonic: args.signal_harmonic,
+        checks: args.checks.clone(),
+        transport: args.transport,
+        at_min: args.at,
+        crystal_ppm,
+        today: args.on.or_else(today),
+        clock,
+        allowances: Allowances {
+            drift: args.drift_u,
+            switching: args.switching_u,
+            coupling: args.coupling_u,
+        },
+        target: args.target.map(|frequency| Target { frequency, tolerance: args.tolerance }),
+    };
+    let record = correct::correct(&meter, &job)?;
+    show(&record, args.json, || report::correct::text(&record), out)
+}
+
+/// What was heard at the dial, and by which clock.
+fn observe(args: &Args, ear: Ear) -> Result<(Observation, Clock), Failure> {
+    if let Some(pair) = &args.pair {
+        return Ok((Observation::Pair(pair.clone()), Clock::default()));
+    }
+    let reading = args.reading.clone().unwrap_or_default();
+    let single = |offset| Observation::Single { reading: reading.clone(), offset };
+    if let Some(path) = &args.recording {
+        let settings = Settings { hand: args.hand, turning: args.turning, ..Settings::default() };
+        let analysis = ear(path, &settings)?;
+        let mut offset = analysis
+            .heard
+            .offset(args.rest)
+            .map_err(|why| Failure::Job(format!("{}: {why}", path.display())))?;
+        if let (Offset::Heard { side, .. }, Some(stated)) = (&mut offset, args.side) {
+            *side = stated;
+        }
+        return Ok((single(offset), analysis.input.clock));
+    }
+    let offset = match (args.within, args.offset) {
+        (Some(bound_hz), _) => Offset::Within { bound_hz },
+        (None, offset) => {
+            let (offset_hz, rounding) = offset.unwrap_or_default();
+            let u_hz = args.offset_u.unwrap_or(rounding);
+            Offset::Heard { offset_hz, u_hz, side: args.side.unwrap_or_default() }
+        }
+    };
+    Ok((single(offset), Clock::default()))
+}
+
+/// Today by the computer's clock (UTC).
+fn today() -> Option<Date> {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).ok()?;
+    Some(Date::from_days_since_1970((since.as_secs() / 86_400) as i64))
+}

@@ -1,0 +1,109 @@
+//! The sum on one line, to be redone on paper.
+//!
+//! The operands are printed with as many decimals as it takes for the printed sum to give the printed result.
+
+use super::correct::{Request, Work};
+use crate::measured::decimals_for;
+
+/// Most decimals worth printing: a microhertz.
+const MOST_DECIMALS: usize = 6;
+
+/// The sum for each of the answers (two where the side is unknown), such as
+/// `2 × (1862507.30 - 12.40) - 3.21 = 3724986.59 Hz`.
+pub(super) fn line(request: &Request, work: &Work, answers: &[f64], u_hz: f64) -> String {
+    let decimals = if u_hz > 0.0 { decimals_for(u_hz) } else { 3 };
+    let sums: Vec<String> = answers
+        .iter()
+        .zip([1.0, -1.0])
+        .map(|(&answer, turn)| {
+            let result = format!("{answer:.decimals$}");
+            let mut sum = Sum::default();
+            for places in decimals + 1..=MOST_DECIMALS.max(decimals + 1) {
+                sum = Sum { places, ..Sum::default() };
+                let value = sum.write(request, work, turn);
+                if format!("{value:.decimals$}") == result {
+                    break;
+                }
+            }
+            format!("{} = {result} Hz", sum.text)
+        })
+        .collect();
+    sums.join(", or ")
+}
+
+/// A sum under the pen: its text, every operand rounded to `places`.
+#[derive(Default)]
+struct Sum {
+    places: usize,
+    text: String,
+}
+
+impl Sum {
+    /// An operand, written and as rounded.
+    fn operand(&mut self, value: f64) -> f64 {
+        let text = format!("{value:.*}", self.places);
+        self.text += &text;
+        text.parse().unwrap_or(value)
+    }
+
+    /// ` + operand` or ` - operand`; nothing where the value is nil.
+    fn add(&mut self, value: f64) -> f64 {
+        if value.abs() <= 0.0 {
+            return 0.0;
+        }
+        self.text += if value < 0.0 { " - " } else { " + " };
+        value.signum() * self.operand(value.abs())
+    }
+
+    /// Writes the sum and returns what the rounded operands give.
+    fn write(&mut self, request: &Request, work: &Work, turn: f64) -> f64 {
+        let (h, k) = (f64::from(request.harmonic), f64::from(request.signal_harmonic));
+        let halves = work.settings.len() as f64;
+        let divisor = k * halves;
+        if request.signal_harmonic > 1 || halves > 1.0 {
+            self.text.push('(');
+        }
+        let mut total = 0.0;
+        for (place, setting) in work.settings.iter().enumerate() {
+            if place > 0 {
+                self.text += " + ";
+            }
+            total += h * self.fundamental(request, work, setting);
+            total += self.add(-turn * setting.beat.map_or(0.0, |beat| beat.hertz));
+        }
+        if request.signal_harmonic > 1 || halves > 1.0 {
+            self.text += &format!(") / {divisor}");
+        }
+        total / divisor
+    }
+
+    /// The meter's fundamental times H: from the check itself where it lies at this reading, else book + correction.
+    fn fundamental(&mut self, request: &Request, work: &Work, setting: &super::correct::Setting) -> f64 {
+        if request.harmonic > 1 {
+            self.text += &format!("{} × ", request.harmonic);
+        }
+        let alone = work.checks.as_ref().filter(|checks| work.transfer && checks.held.len() == 1);
+        if let Some(checks) = alone {
+            let held = &checks.held[0];
+            let (n, m) = (held.check.crystal_harmonic, held.check.meter_harmonic);
+            self.text += &format!("({n} × ");
+            let mut value = f64::from(n) * self.operand(request.crystal.actual_hz());
+            value += self.add(held.beat.hertz);
+            self.text.push(')');
+            if m > 1 {
+                self.text += &format!(" / {m}");
+            }
+            return value / f64::from(m);
+        }
+        let bracket = request.harmonic > 1 && setting.correction.abs() > 0.0;
+        if bracket {
+            self.text.push('(');
+        }
+        let mut value = self.operand(setting.point.hertz);
+        value += self.add(setting.correction);
+        if bracket {
+            self.text.push(')');
+        }
+        value
+    }
+}

@@ -1,0 +1,85 @@
+//! What can be wrong with a meter file, a book, a reading or a wish.
+
+/// One plain line: what, where, and how to mend it.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum DialError {
+    /// Something in a text file, at a line.
+    #[error("{file}:{line}: {what}; hint: {hint}")]
+    InFile {
+        /// Name of the file as the user knows it.
+        file: String,
+        /// Line, counted from 1.
+        line: usize,
+        /// What is wrong.
+        what: String,
+        /// How to mend it.
+        hint: String,
+    },
+    /// A file that could not be fetched.
+    #[error(
+        "{file}:{line}: the book `{book}` can't be read: {why}; hint: paths are taken from the meter file's folder"
+    )]
+    NoBook {
+        /// The meter file.
+        file: String,
+        /// Line of the meter file that names the book.
+        line: usize,
+        /// The book as named there.
+        book: String,
+        /// The system's word for it.
+        why: String,
+    },
+    /// Text that is no reading.
+    #[error("`{0}` is not a reading; hint: write divisions such as 1531.4, or drum/dial such as 12/91.4")]
+    NotAReading(String),
+    /// A reading that the dial does not have.
+    #[error(
+        "reading {reading} is off the dial, which runs from 0 to {end}; hint: {turns} turns of {per_turn} divisions"
+    )]
+    OffDial {
+        /// The reading as given.
+        reading: String,
+        /// Last division.
+        end: f64,
+        /// Turns of the dial.
+        turns: u32,
+        /// Divisions to a turn.
+        per_turn: f64,
+    },
+    /// A reading outside the rows of the book.
+    #[error(
+        "reading {reading:.1} lies outside the book {book}, which runs from {low:.1} to {high:.1}; hint: {hint}"
+    )]
+    OffBook {
+        /// The reading, divisions.
+        reading: f64,
+        /// Name of the book.
+        book: String,
+        /// First reading in the book.
+        low: f64,
+        /// Last reading in the book.
+        high: f64,
+        /// What to do.
+        hint: &'static str,
+    },
+    /// A range that the meter does not have.
+    #[error("the meter `{meter}` has no range `{wanted}`; hint: its ranges are {known}")]
+    NoSuchRange {
+        /// Name of the meter.
+        meter: String,
+        /// Name asked for.
+        wanted: String,
+        /// Names there are.
+        known: String,
+    },
+    /// A frequency that no range and harmonic reaches.
+    #[error("no range of `{meter}` reaches {wanted_hz} Hz; hint: within reach are {reach}")]
+    OutOfReach {
+        /// Name of the meter.
+        meter: String,
+        /// Frequency asked for, Hz.
+        wanted_hz: f64,
+        /// What can be reached, in words.
+        reach: String,
+    },
+}

@@ -1,0 +1,3 @@
+//! One record, many forms.
+pub mod correct;
+pub mod dial;
