@@ -3,6 +3,10 @@
 pub mod correct;
 pub mod dial;
 pub mod failure;
+pub mod hearing;
+pub mod inputs;
+pub mod interrupt;
+pub mod listen;
 pub mod show;
 
 use clap::Parser;
@@ -15,6 +19,8 @@ use std::process::ExitCode;
 enum Command {
     Correct(Box<correct::Args>),
     Dial(dial::Args),
+    Inputs(inputs::Args),
+    Listen(Box<listen::Args>),
 }
 
 /// Runs the command line and returns the exit status.
@@ -25,6 +31,8 @@ pub fn run() -> ExitCode {
             correct::run(&args, &|_, _| Err(Failure::Job("the ear is not wired in".into())), &mut out)
         }
         Command::Dial(args) => dial::run(&args, &mut out),
+        Command::Inputs(args) => inputs::run(&args, &mut out),
+        Command::Listen(args) => listen::run(&args, &mut out),
     };
     let mut err = std::io::stderr();
     match done {

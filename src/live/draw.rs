@@ -5,7 +5,7 @@ use super::figure::{self, NO_POINT};
 use super::keys::KEYS;
 use super::trail;
 use super::view::View;
-use super::words::{Against, Trend, trend};
+use super::words::{Against, K95, Trend, signal_words, trend};
 use crate::heard::EndingState;
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Turning};
@@ -16,8 +16,6 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier, Style};
 
-/// Half-width of the 95 % interval of a normal distribution in standard uncertainties (JCGM 100:2008, table G.1).
-const K95: f64 = 1.959_964;
 /// An input that swings less than this is too quiet to measure well, dB re full scale.
 const TOO_QUIET_DBFS: f64 = -50.0;
 
@@ -64,7 +62,7 @@ pub fn draw(view: &View, colour: bool, frame: &mut Frame) {
     if high >= 3 {
         page.line(&precise(view), Style::new());
     }
-    if let Some(signal) = signal(view) {
+    if let Some(signal) = view.signal.as_ref().and_then(signal_words) {
         page.line(&signal, page.look.headline());
     }
     if high >= 20 {
@@ -243,33 +241,6 @@ fn precise(view: &View) -> String {
         };
     }
     text
-}
-
-/// What the dial half says.
-fn signal(view: &View) -> Option<String> {
-    let signal = view.signal.as_ref()?;
-    let mut text = match signal.frequencies_hz[..] {
-        [frequency] => {
-            let (value, _) = value_and_u(frequency, signal.u_hz);
-            format!(
-                "signal {value} Hz, give or take {:.*} Hz (95 %)",
-                decimals_for(signal.u_hz),
-                signal.expanded_u_hz
-            )
-        }
-        [low, high] => {
-            let (low, _) = value_and_u(low, signal.u_hz);
-            let (high, _) = value_and_u(high, signal.u_hz);
-            format!("signal {low} Hz or {high} Hz: the side decides")
-        }
-        _ => return None,
-    };
-    if let Some(off) = signal.from_target_hz {
-        let decimals = decimals_for(signal.u_hz);
-        let way = if off > 0.0 { "above" } else { "below" };
-        text += &format!("; {:.decimals$} Hz {way} the target", off.abs());
-    }
-    Some(text)
 }
 
 /// How the input is, and whether that is trouble.

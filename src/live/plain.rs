@@ -1,7 +1,8 @@
 //! Short lines for a screen reader or a pipe: one per change, none twice.
 
 use super::fade::Fade;
-use super::words::{Against, Scene, Trend, trend, words};
+use super::view::{Clerk, offset};
+use super::words::{Against, Scene, Trend, signal_words, trend, words};
 use crate::heard::{EndingState, Snapshot};
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
@@ -16,6 +17,7 @@ const MOVED: f64 = 4.0;
 /// Tells what changes.
 pub struct Teller {
     against: Against,
+    clerk: Option<Clerk>,
     fade: Fade,
     told: Option<Told>,
     clipped: bool,
@@ -42,9 +44,18 @@ struct Kind {
 }
 
 impl Teller {
-    /// A teller of what is heard against a signal or a check point.
-    pub fn new(against: Against) -> Self {
-        Self { against, fade: Fade::default(), told: None, clipped: false, lost: (0, 0), keep_failed: false }
+    /// A teller of what is heard against a signal or a check point, with the signal's frequency where the dial is
+    /// known.
+    pub fn new(against: Against, clerk: Option<Clerk>) -> Self {
+        Self {
+            against,
+            clerk,
+            fade: Fade::default(),
+            told: None,
+            clipped: false,
+            lost: (0, 0),
+            keep_failed: false,
+        }
     }
 
     /// The lines that an update gives rise to: none, when nothing changed that matters.
@@ -82,6 +93,10 @@ impl Teller {
             }
             if !words.advice.is_empty() {
                 line += &format!("; {}", words.advice);
+            }
+            let signal = snapshot.and_then(offset).and_then(|offset| self.clerk.as_ref()?(&offset));
+            if let Some(signal) = signal.and_then(|signal| signal_words(&signal)) {
+                line += &format!("; {signal}");
             }
             lines.push(line);
             self.told = Some(now);

@@ -254,7 +254,7 @@ fn with_the_dial_known() {
     let known = screen(&view, 80, 24);
     view.press(Key::Mark);
     assert_eq!(view.marks[0].signal.as_ref().map(|s| s.frequencies_hz.len()), Some(1));
-    view.take(update(resting(&view, 22.1, Side::Unknown)));
+    view.take(update(resting(&view, 22.5, Side::Unknown)));
     insta::assert_snapshot!(known + &screen(&view, 80, 24));
 }
 
@@ -341,7 +341,7 @@ fn keys_declare_what_they_say() {
 
 #[test]
 fn plain_lines_tell_each_change_once() {
-    let mut teller = Teller::new(Against::Signal);
+    let mut teller = Teller::new(Against::Signal, None);
     let mut view = view(Settings { turning: Some(Turning::Down), ..Settings::default() }, Against::Signal);
     let mut lines = teller.tell(&Update::default());
     let mut quiet = snapshot(EndingState::Quiet);

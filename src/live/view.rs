@@ -12,6 +12,8 @@ use std::collections::VecDeque;
 
 /// The screen looks back so far, s.
 pub const LOOK_BACK_S: f64 = 30.0;
+/// How often the signal's frequency is reckoned anew, s of sound.
+const RECKON_S: f64 = 0.5;
 /// How long the answer to a key stays, s of sound.
 const ANSWER_S: f64 = 4.0;
 
@@ -76,6 +78,8 @@ pub struct View {
     channels: u16,
     fade: Fade,
     clerk: Option<Clerk>,
+    /// When the clerk last reckoned, s.
+    reckoned: Option<f64>,
     answer: Option<(String, f64)>,
 }
 
@@ -94,6 +98,7 @@ impl View {
             channels: format.channels,
             fade: Fade::default(),
             clerk,
+            reckoned: None,
             answer: None,
         }
     }
@@ -112,7 +117,15 @@ impl View {
                 self.trail.pop_front();
             }
             self.fade.take(snapshot);
-            self.signal = self.clerk.as_ref().and_then(|clerk| clerk(&offset(snapshot)?));
+            let due = self.reckoned.is_none_or(|at_s| snapshot.at_s - at_s >= RECKON_S);
+            match (offset(snapshot), &self.clerk) {
+                (Some(_), Some(_)) if !due => {}
+                (Some(offset), Some(clerk)) => {
+                    self.signal = clerk(&offset);
+                    self.reckoned = Some(snapshot.at_s);
+                }
+                _ => (self.signal, self.reckoned) = (None, None),
+            }
         }
         self.update = update;
     }
@@ -218,7 +231,7 @@ fn is_heard(snapshot: &Snapshot) -> bool {
 }
 
 /// What a snapshot has for the dial half: a rest, or zero beat as near as can be heard.
-fn offset(snapshot: &Snapshot) -> Option<Offset> {
+pub fn offset(snapshot: &Snapshot) -> Option<Offset> {
     match (snapshot.state, &snapshot.rest) {
         (EndingState::Resting, Some(rest)) => {
             Some(Offset::Heard { offset_hz: rest.offset_hz, u_hz: rest.u_hz, side: snapshot.side })

@@ -2,6 +2,7 @@
 //!
 //! No sentence says a bare "high" or "low", and none says a number where nothing is heard.
 
+use super::view::Signal;
 use crate::heard::{EndingState, Snapshot};
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Side};
@@ -49,6 +50,9 @@ impl Words {
         Self { headline: headline.into(), advice: advice.into() }
     }
 }
+
+/// Half-width of the 95 % interval of a normal distribution in standard uncertainties (JCGM 100:2008, table G.1).
+pub const K95: f64 = 1.959_964;
 
 /// Which way the offset goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -254,4 +258,30 @@ pub fn side_words(side: Side) -> &'static str {
         Side::Low => "meter below the signal",
         Side::Unknown => "side not known",
     }
+}
+
+/// What the dial half says of the signal.
+pub fn signal_words(signal: &Signal) -> Option<String> {
+    let mut text = match signal.frequencies_hz[..] {
+        [frequency] => {
+            let (value, _) = value_and_u(frequency, signal.u_hz);
+            format!(
+                "signal {value} Hz, give or take {:.*} Hz (95 %)",
+                decimals_for(signal.u_hz),
+                signal.expanded_u_hz
+            )
+        }
+        [low, high] => {
+            let (low, _) = value_and_u(low, signal.u_hz);
+            let (high, _) = value_and_u(high, signal.u_hz);
+            format!("signal {low} Hz or {high} Hz: the side decides")
+        }
+        _ => return None,
+    };
+    if let Some(off) = signal.from_target_hz {
+        let decimals = decimals_for(signal.u_hz);
+        let way = if off > 0.0 { "above" } else { "below" };
+        text += &format!("; {:.decimals$} Hz {way} the target", off.abs());
+    }
+    Some(text)
 }

@@ -108,6 +108,8 @@ pub struct Outcome {
     pub words: String,
     /// What happened to the sound on the way, one sentence each.
     pub notes: Vec<String>,
+    /// Why it ended before its time.
+    pub broke_off: Option<String>,
     /// Why not all of it was kept.
     pub keep_failed: Option<String>,
 }

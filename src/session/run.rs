@@ -119,6 +119,7 @@ struct Analysis<'a, E> {
     /// The frame that comes next.
     next_frame: u64,
     notes: Vec<String>,
+    broke_off: Option<String>,
 }
 
 impl<'a, E: Ear> Analysis<'a, E> {
@@ -147,6 +148,7 @@ impl<'a, E: Ear> Analysis<'a, E> {
             end: options.seconds.map(|seconds| (seconds * f64::from(format.rate_hz)).round() as u64),
             next_frame: 0,
             notes: Vec::new(),
+            broke_off: None,
         })
     }
 
@@ -296,7 +298,7 @@ impl<'a, E: Ear> Analysis<'a, E> {
         drop(inflow.tap);
         match inflow.running.close() {
             Ok(notes) => self.notes.extend(notes),
-            Err(error) => self.notes.push(format!("the sound broke off: {error}")),
+            Err(error) => self.broke_off = Some(error.to_string()),
         }
     }
 
@@ -353,6 +355,7 @@ impl<'a, E: Ear> Analysis<'a, E> {
             name,
             words,
             notes: self.notes,
+            broke_off: self.broke_off,
             keep_failed: self.out.now.keep_failed,
         }
     }

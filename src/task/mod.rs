@@ -2,3 +2,4 @@
 pub mod analyse;
 pub mod correct;
 pub mod dial;
+pub mod listen;

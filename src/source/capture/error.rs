@@ -13,8 +13,8 @@ pub enum CaptureError {
     NoSystem(String),
     /// A sound system without an input.
     #[error(
-        "this machine has no sound input; hint: plug in a sound card with a line or microphone input, or listen to \
-         a recording with --replay FILE"
+        "no sound input answers on this machine; hint: plug in a sound card with a line or microphone input or start \
+         the sound server, or listen to a recording with --replay FILE"
     )]
     NoInput,
     /// No input of that name or number.
@@ -47,6 +47,12 @@ pub enum CaptureError {
          privacy settings, or join the group `audio`"
     )]
     Refused(String),
+    /// It is listed, but not there.
+    #[error(
+        "sound input {0} can't be reached; hint: plug it in or start its sound server; `hushbeat inputs` shows which \
+         ones work"
+    )]
+    Unreachable(String),
     /// A setting it can't do.
     #[error("sound input {name} {}", mismatch_words(mismatch))]
     Mismatch {
@@ -77,7 +83,7 @@ impl CaptureError {
             DeviceBusy => Self::Busy(name),
             PermissionDenied => Self::Refused(name),
             HostUnavailable => Self::NoSystem(plain(error)),
-            DeviceNotAvailable => Self::Unusable { name, why: "the system can't reach it".to_owned() },
+            DeviceNotAvailable => Self::Unreachable(name),
             _ => Self::Unusable { name, why: plain(error) },
         }
     }
@@ -87,6 +93,7 @@ impl CaptureError {
         match self {
             Self::Busy(_) => "in use by another program".to_owned(),
             Self::Refused(_) => "the system does not allow it".to_owned(),
+            Self::Unreachable(_) => "it can't be reached".to_owned(),
             Self::Unusable { why, .. } | Self::NoSystem(why) => why.clone(),
             Self::Mismatch { mismatch, .. } => match mismatch {
                 Mismatch::NothingOffered => "it records nothing".to_owned(),
@@ -97,9 +104,12 @@ impl CaptureError {
     }
 }
 
-/// The library's message on one line, without a full stop.
+/// The library's message on one line, without a full stop; of one that names the C function that failed only the
+/// reason.
 pub(super) fn plain(error: &cpal::Error) -> String {
-    error.to_string().split_whitespace().collect::<Vec<_>>().join(" ").trim_end_matches('.').to_owned()
+    let line = error.to_string().split_whitespace().collect::<Vec<_>>().join(" ");
+    let reason = line.split_once("failed with error '").and_then(|(_, rest)| rest.rsplit_once(" ("));
+    reason.map_or_else(|| line.trim_end_matches('.').to_owned(), |(reason, _)| reason.to_lowercase())
 }
 
 fn or_one_of(have: &[String]) -> String {
@@ -140,6 +150,13 @@ mod tests {
             about(ErrorKind::HostUnavailable),
             about(ErrorKind::DeviceNotAvailable),
             CaptureError::about("x", &Error::with_message(ErrorKind::BackendError, "two\nlines.")),
+            CaptureError::about(
+                "x",
+                &Error::with_message(
+                    ErrorKind::BackendError,
+                    "ALSA function 'snd_pcm_open' failed with error 'Connection refused (111)'",
+                ),
+            ),
             CaptureError::NoInput,
             CaptureError::NoSuchInput { wanted: "`attic`".into(), have: vec!["1 default".into()] },
             CaptureError::Ambiguous { wanted: "usb".into(), fitting: vec!["a".into(), "b".into()] },

@@ -45,7 +45,11 @@ impl Sound for Capture {
     fn open(&mut self) -> Result<Inflow, SoundError> {
         let device = devices::find(&self.choice)?;
         let name = devices::name_of(&device);
-        let offered = devices::offered(&device, &name)?;
+        let offered = devices::offered(&device, &name).map_err(|error| match error {
+            // The default can't be reached where there is none.
+            CaptureError::Unreachable(_) if self.choice == Choice::Default => CaptureError::NoInput,
+            error => error,
+        })?;
         let chosen = offer::choose(&offered, self.wish)
             .map_err(|mismatch| CaptureError::Mismatch { name: name.clone(), mismatch })?;
         let format = StreamFormat { rate_hz: chosen.rate_hz, channels: chosen.channels };
