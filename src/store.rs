@@ -55,7 +55,7 @@ pub fn read_text(path: &Path) -> Result<String, StoreError> {
     let bytes = fs::read(path).map_err(|why| StoreError::Read { path: name.clone(), why })?;
     String::from_utf8(bytes).map_err(|error| {
         let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
-        StoreError::NotText { path: name, line: before.iter().filter(|&&byte| byte == b'\n').count() + 1 }
+        StoreError::NotText { path: name, line: before.split(|&byte| byte == b'\n').count() }
     })
 }
 

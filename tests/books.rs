@@ -1,4 +1,9 @@
 //! The books in fixtures/books are what their law gives. `BLESS=1 cargo test --test books` writes them anew.
+#![allow(
+    clippy::unwrap_used,
+    clippy::format_push_string,
+    reason = "a test that can't go on fails there and then"
+)]
 
 mod common;
 

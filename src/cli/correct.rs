@@ -176,6 +176,7 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
     let job = Job {
         range: args.range.clone(),
         observation,
+        recorded: args.recording.is_some(),
         approach: args.approach,
         harmonic: args.harmonic,
         signal_harmonic: args.signal_harmonic,
@@ -229,5 +230,5 @@ fn observe(args: &Args, ear: Ear) -> Result<(Observation, Clock), Failure> {
 /// Today by the computer's clock (UTC).
 pub(super) fn today() -> Option<Date> {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).ok()?;
-    Some(Date::from_days_since_1970((since.as_secs() / 86_400) as i64))
+    Some(Date::from_days_since_1970(i64::try_from(since.as_secs() / 86_400).ok()?))
 }

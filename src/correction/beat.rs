@@ -40,9 +40,9 @@ impl Beat {
         }
     }
 
-    /// Its line in the budget. What the ear measured is of type A, a bound set by hand of type B.
-    pub fn component(&self, source: String, sensitivity: f64) -> Component {
-        let kind = if self.shape == Shape::Normal { Kind::A } else { Kind::B };
+    /// Its line in the budget: of type A where the ear measured it, of type B where it was written down or only bounded.
+    pub fn component(&self, source: String, sensitivity: f64, recorded: bool) -> Component {
+        let kind = if recorded && self.shape == Shape::Normal { Kind::A } else { Kind::B };
         Component {
             shape: self.shape,
             kind,

@@ -91,8 +91,8 @@ mod tests {
     use crate::correction::interval::Combined;
 
     /// GUM H.1, the end gauge: l = lS + d − lS(δα·θ + αS·δθ), in nm, as quoted by several independent
-    /// repositories: contributions 25, 9.7, 0, 0, 2.9, 16.6 nm, uc = 32 nm (uc² = 1002 nm²), ν_eff = 16.7 → 16. With
-    /// the rectangles unrounded uc = 31.6694 and ν_eff = 16.763 (computed).
+    /// repositories: contributions 25, 9.7, 0, 0, 2.9, 16.6 nm, uc = 32 nm (uc² = 1002 nm²), `ν_eff` = 16.7 → 16. With
+    /// the rectangles unrounded uc = 31.6694 and `ν_eff` = 16.763 (computed).
     #[test]
     fn gum_h1_end_gauge() {
         let length = 50_000_623.0;

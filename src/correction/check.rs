@@ -9,7 +9,8 @@ use crate::heard::Warning;
 use crate::offset::Offset;
 use serde::Serialize;
 
-/// One check: at `reading`, crystal harmonic N met meter harmonic M and their beat M·f_meter − N·f_crystal was heard.
+/// One check: at `reading`, crystal harmonic N met meter harmonic M and their beat
+/// `M·f_meter − N·f_crystal` was heard.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Check {
     /// Reading of the dial, divisions.

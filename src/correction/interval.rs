@@ -82,7 +82,7 @@ impl Combined {
     }
 }
 
-/// ν_eff = u⁴/Σ(u_i⁴/ν_i); `None` when no component has limited degrees of freedom.
+/// `ν_eff = u⁴/Σ(u_i⁴/ν_i)`; `None` when no component has limited degrees of freedom.
 fn effective_dof(components: &[Component], u_hz: f64) -> Option<f64> {
     let sum: f64 = components.iter().filter_map(|part| part.dof.map(|dof| part.u_hz.powi(4) / dof)).sum();
     (sum > 0.0).then(|| u_hz.powi(4) / sum)
@@ -183,7 +183,7 @@ mod tests {
     }
 
     fn part(shape: Shape, u_hz: f64, dof: Option<f64>) -> Component {
-        Component { shape, dof, ..Component::normal("x", 0.0, "Hz", 1.0, u_hz) }
+        Component { dof, shape, ..Component::normal("x", 0.0, "Hz", 1.0, u_hz) }
     }
 
     /// A lone rectangle of half-width a covers 95 % within 0.95·a, not within 1.96·a/√3.
@@ -206,7 +206,7 @@ mod tests {
         assert!((got.expanded_u_hz - 2.0 * (1.0 - 0.05f64.sqrt())).abs() < 0.008, "{}", got.expanded_u_hz);
     }
 
-    /// Four equal unit contributions come to 2.0 (JCGM 101, 9.2, as quoted); with ν = 10 each, ν_eff = 40.
+    /// Four equal unit contributions come to 2.0 (JCGM 101, 9.2, as quoted); with ν = 10 each, `ν_eff` = 40.
     #[test]
     fn four_equal_contributions() {
         let got = Combined::of(&vec![part(Shape::Normal, 1.0, Some(10.0)); 4]);

@@ -11,10 +11,12 @@ mod beat;
 mod budget;
 mod check;
 mod correct;
+mod doubts;
 mod interval;
 mod paper;
 mod transport;
 mod verdict;
+mod work;
 
 pub use budget::{Component, Kind, Shape};
 pub use check::{Check, CheckResult};

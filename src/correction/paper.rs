@@ -2,8 +2,10 @@
 //!
 //! The operands are printed with as many decimals as it takes for the printed sum to give the printed result.
 
-use super::correct::{Request, Work};
+use super::correct::Request;
+use super::work::{Setting, Work};
 use crate::measured::decimals_for;
+use std::fmt::Write;
 
 /// Most decimals worth printing: a microhertz.
 const MOST_DECIMALS: usize = 6;
@@ -31,7 +33,7 @@ pub(super) fn line(request: &Request, work: &Work, answers: &[f64], u_hz: f64) -
     sums.join(", or ")
 }
 
-/// A sum under the pen: its text, every operand rounded to `places`.
+/// A sum under the pen: its text, every operand rounded to `places`. Writing to a string can't fail.
 #[derive(Default)]
 struct Sum {
     places: usize,
@@ -72,26 +74,29 @@ impl Sum {
             total += self.add(-turn * setting.beat.map_or(0.0, |beat| beat.hertz));
         }
         if request.signal_harmonic > 1 || halves > 1.0 {
-            self.text += &format!(") / {divisor}");
+            let _ = write!(self.text, ") / {divisor}");
         }
         total / divisor
     }
 
     /// The meter's fundamental times H: from the check itself where it lies at this reading, else book + correction.
-    fn fundamental(&mut self, request: &Request, work: &Work, setting: &super::correct::Setting) -> f64 {
+    fn fundamental(&mut self, request: &Request, work: &Work, setting: &Setting) -> f64 {
         if request.harmonic > 1 {
-            self.text += &format!("{} × ", request.harmonic);
+            let _ = write!(self.text, "{} × ", request.harmonic);
         }
         let alone = work.checks.as_ref().filter(|checks| work.transfer && checks.held.len() == 1);
         if let Some(checks) = alone {
             let held = &checks.held[0];
             let (n, m) = (held.check.crystal_harmonic, held.check.meter_harmonic);
-            self.text += &format!("({n} × ");
+            self.text.push('(');
+            if n > 1 {
+                let _ = write!(self.text, "{n} × ");
+            }
             let mut value = f64::from(n) * self.operand(request.crystal.actual_hz());
             value += self.add(held.beat.hertz);
             self.text.push(')');
             if m > 1 {
-                self.text += &format!(" / {m}");
+                let _ = write!(self.text, " / {m}");
             }
             return value / f64::from(m);
         }

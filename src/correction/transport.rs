@@ -91,8 +91,8 @@ impl CheckErrors<'_> {
         let shapes = CAUSES.map(|cause| cause.shape(to, check));
         let low = shapes.iter().copied().fold(f64::INFINITY, f64::min);
         let high = shapes.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        // The error itself is known to its uncertainty only, so even one that seems nil leaves a spread.
-        let size = self.errors[0].hypot(self.covariance[(0, 0)].sqrt());
+        // The error itself is known to its uncertainty only: the spread is that of the largest it may well be.
+        let size = self.errors[0].abs() + 2.0 * self.covariance[(0, 0)].sqrt();
         let u_hz = size * (high - low) / 2.0 / 3f64.sqrt();
         Transported { weights: vec![f64::midpoint(low, high)], u_hz, rectangle: true }
     }

@@ -119,7 +119,7 @@ impl Book {
     /// Reads a book and holds it against the dial.
     ///
     /// # Errors
-    /// As [`Rows::parse`], and rows out of order, a row given twice, a reading off the dial, fewer than two rows.
+    /// A missing header, a field that is no number, rows out of order, a row given twice, a reading off the dial, fewer than two rows.
     pub fn parse(text: &str, file: &str, plate: &Plate) -> Result<Self, DialError> {
         Self::new(Rows::parse(text, file)?, plate)
     }

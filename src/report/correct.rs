@@ -1,6 +1,6 @@
 //! A corrected frequency as text: the result first, then the sum for paper, then the budget.
 
-use crate::correction::{CheckResult, Component, TargetResult, Verdict};
+use crate::correction::{CheckResult, Component, Shape, TargetResult, Verdict};
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::Side;
 use crate::task::correct::Corrected;
@@ -9,35 +9,44 @@ use std::fmt::Write;
 /// Lines that make less than this share of u stand together on one line.
 const MINOR: f64 = 0.02;
 
-/// Sets a correction out in short lines.
+/// Sets a correction out in lines that fit 80 columns; the sum alone stays on one line, however long.
 pub fn text(record: &Corrected) -> String {
-    let mut out = String::new();
-    let mut line = |label: &str, body: &str| {
-        // Writing to a string can't fail.
-        let _ = writeln!(out, "{label:<9}{body}");
-    };
-    line("signal", &signal(record));
-    line("meter", &meter(record));
+    let mut lines = vec![format!("signal  {}", signal(record)), format!("meter   {}", meter(record))];
     if let Some(target) = &record.target {
-        line("target", &target_words(target, record.u_hz));
+        lines.push(format!("target  {}", target_words(target, record.u_hz)));
     }
-    line("sum", &record.line);
+    lines.push(format!("sum     {}", record.line));
     if !record.checks.is_empty() {
-        let mut label = "checks";
-        for check in std::iter::once(check_header()).chain(record.checks.iter().map(check_row)) {
-            line(label, &check);
-            label = "";
-        }
+        lines.push(check_header());
+        lines.extend(record.checks.iter().map(check_row));
     }
-    let mut label = "budget";
-    for row in budget(&record.budget, record.u_hz) {
-        line(label, &row);
-        label = "";
-    }
+    lines.extend(budget(&record.budget, record.u_hz));
     for warning in &record.warnings {
-        line("note", &warning.message);
+        lines.extend(wrapped("note    ", &warning.message));
     }
-    out
+    lines.iter().flat_map(|line| [line.trim_end(), "\n"]).collect()
+}
+
+/// Breaks a sentence at 80 columns; later lines are indented as far as the label reaches.
+fn wrapped(label: &str, sentence: &str) -> Vec<String> {
+    let indent = " ".repeat(label.len());
+    let mut lines = vec![label.to_owned()];
+    let mut empty = true;
+    for word in sentence.split(' ') {
+        let line = lines.last().map_or(0, |line| line.chars().count());
+        if !empty && line + 1 + word.chars().count() > 80 {
+            lines.push(indent.clone());
+            empty = true;
+        }
+        if let Some(line) = lines.last_mut() {
+            if !empty {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+        empty = false;
+    }
+    lines
 }
 
 fn signal(record: &Corrected) -> String {
@@ -99,25 +108,26 @@ fn target_words(target: &TargetResult, u_hz: f64) -> String {
 }
 
 fn check_header() -> String {
+    let (crystal, book) = ("by crystal, Hz", "by book, Hz");
     format!(
-        "{:>10}{:>9}{:>16}{:>16}{:>12}{:>9}{:>8}",
-        "reading", "point", "crystal, Hz", "book, Hz", "error, Hz", "u, Hz", "weight"
+        "checks{:>9}{:>8}{crystal:>16}{book:>16}{:>11}{:>8}{:>8}",
+        "reading", "point", "error, Hz", "u, Hz", "weight"
     )
 }
 
 fn check_row(check: &CheckResult) -> String {
     let point = format!("{}/{}", check.crystal_harmonic, check.meter_harmonic);
     format!(
-        "{:>10.1}{point:>9}{:>16.2}{:>16.2}{:>12.2}{:>9.2}{:>8.3}",
+        "{:>15.1}{point:>8}{:>16.2}{:>16.2}{:>11.2}{:>8.2}{:>8.3}",
         check.reading, check.meter_hz, check.book_hz, check.error_hz, check.u_hz, check.weight
     )
 }
 
 fn budget(components: &[Component], u_hz: f64) -> Vec<String> {
     let row = |source: &str, value: &str, u: &str, sensitivity: &str, contribution: &str, kind: &str| {
-        format!("{source:<28}{value:>18}{u:>14}{sensitivity:>14}{contribution:>9}  {kind}")
+        format!("{source:<31}{value:>14}{u:>10}{sensitivity:>9}{contribution:>8} {kind}")
     };
-    let mut rows = vec![row("source", "value", "u", "Hz per unit", "u, Hz", "kind")];
+    let mut rows = vec![row("budget", "value", "u", "Hz/unit", "u, Hz", "kind")];
     let mut minor = Vec::new();
     for part in components {
         if part.u_hz < MINOR * u_hz {
@@ -125,31 +135,39 @@ fn budget(components: &[Component], u_hz: f64) -> Vec<String> {
             continue;
         }
         let (value, u) = value_and_u(part.value, part.u);
-        let shape = match part.shape {
-            crate::correction::Shape::Normal => "",
-            crate::correction::Shape::Rectangle => " rect",
+        let (shape, bound) = match part.shape {
+            Shape::Normal => ("", false),
+            Shape::Rectangle => (" rect", part.value.abs() <= 0.0),
         };
-        let kind = format!("{:?}{shape}", part.kind);
+        // What is only known to lie within a bound is not printed as zero.
+        let value = if bound { format!("±{:.4}", part.u * 3f64.sqrt()) } else { value };
+        let value = if bound { value.trim_end_matches('0').trim_end_matches('.') } else { &value };
         rows.push(row(
-            &part.source,
+            &format!("  {}", part.source),
             &format!("{value} {}", part.unit),
             &format!("{u} {}", part.unit),
-            &format!("{:.4}", part.sensitivity),
+            &four_digits(part.sensitivity),
             &rounded_u(part.u_hz),
-            &kind,
+            &format!("{:?}{shape}", part.kind),
         ));
     }
     if !minor.is_empty() {
         let sum = minor.iter().map(|part| part.u_hz * part.u_hz).sum::<f64>().sqrt();
         let what = if let [only] = minor.as_slice() {
-            only.source.clone()
+            format!("  {}", only.source)
         } else {
-            format!("{} lines that hardly count", minor.len())
+            format!("  {} lines that hardly count", minor.len())
         };
-        rows.push(format!("{what:<74}{:>9}", rounded_u(sum)));
+        rows.push(row(&what, "", "", "", &rounded_u(sum), ""));
     }
-    rows.push(format!("{:<74}{:>9}", "together", rounded_u(u_hz)));
+    rows.push(row("  together", "", "", "", &rounded_u(u_hz), ""));
     rows
+}
+
+/// A sensitivity to four significant digits.
+fn four_digits(value: f64) -> String {
+    let magnitude = value.abs().max(1e-6).log10().floor();
+    format!("{value:.*}", (3.0 - magnitude).clamp(0.0, 6.0) as usize)
 }
 
 /// An uncertainty to two significant digits.

@@ -172,6 +172,8 @@ pub struct Job {
     pub range: String,
     /// What was done at the dial.
     pub observation: Observation,
+    /// Whether the ear measured the offset, rather than somebody writing it down.
+    pub recorded: bool,
     /// Which way the reading was come to.
     pub approach: Option<Approach>,
     /// H.
@@ -229,6 +231,7 @@ pub fn correct(meter: &Meter, job: &Job) -> Result<Corrected, CorrectionError> {
         meter,
         range: meter.range(&job.range)?,
         measurement,
+        recorded: job.recorded,
         approach: job.approach,
         harmonic: job.harmonic,
         signal_harmonic: job.signal_harmonic,

@@ -1,5 +1,5 @@
 //! Laws and chance shared by the tests of the dial.
-#![allow(dead_code, missing_docs)]
+#![allow(dead_code, missing_docs, reason = "each test takes what it needs")]
 
 /// A tuning capacitor's law: 1/f² = 1/top² + (1/bottom² − 1/top²)·(straight·(1 − x) + (1 − straight)·(1 − x)^bend),
 /// x = reading over the dial's end; bottom and top are the frequencies at the two stops, Hz. The first part is a
@@ -46,7 +46,7 @@ impl Law {
 pub const LOW: Law = Law { bottom: 156e3, top: 336e3, straight: 0.35, bend: 2.4, end: 4800.0 };
 pub const HIGH: Law = Law { bottom: 1.51e6, top: 3.27e6, straight: 0.4, bend: 2.3, end: 4800.0 };
 
-/// Seeded chance for tests (SplitMix64).
+/// Seeded chance for tests (`SplitMix64`).
 pub struct Chance(pub u64);
 
 impl Chance {

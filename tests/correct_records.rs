@@ -1,0 +1,314 @@
+//! What `correct` and `dial` say about the bench meter: values worked apart from the code, every form in a snapshot,
+//! and what is refused.
+#![allow(
+    clippy::unwrap_used,
+    clippy::format_push_string,
+    reason = "a test that can't go on fails there and then"
+)]
+
+use hushbeat::clock::Clock;
+use hushbeat::correction::{Allowances, Target, Transport, Verdict};
+use hushbeat::dial::{Approach, Meter};
+use hushbeat::offset::{Offset, Side};
+use hushbeat::quantity::{Hertz, Ppm, Width};
+use hushbeat::report;
+use hushbeat::store;
+use hushbeat::task::correct::{Corrected, Job, Observation, correct};
+use hushbeat::task::dial;
+use std::path::Path;
+
+fn meter() -> Meter {
+    store::read_meter(&Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml")).unwrap()
+}
+
+/// The low side of 3725 kHz on the high range, second harmonic, with what `change` makes of it.
+fn job(change: impl FnOnce(&mut Job)) -> Job {
+    let mut job = Job {
+        range: "high".into(),
+        observation: single("11/44.3", Offset::Heard { offset_hz: 3.21, u_hz: 0.02, side: Side::High }),
+        recorded: true,
+        approach: Some(Approach::Rising),
+        harmonic: 2,
+        signal_harmonic: 1,
+        checks: Vec::new(),
+        transport: Transport::Auto,
+        at_min: None,
+        crystal_ppm: None,
+        today: "2026-11-25".parse().ok(),
+        clock: Clock::default(),
+        allowances: Allowances::default(),
+        target: None,
+    };
+    change(&mut job);
+    job
+}
+
+fn single(reading: &str, offset: Offset) -> Observation {
+    Observation::Single { reading: reading.into(), offset }
+}
+
+fn checks(texts: &[&str]) -> Vec<hushbeat::task::correct::CheckText> {
+    texts.iter().map(|text| text.parse().unwrap()).collect()
+}
+
+fn run(change: impl FnOnce(&mut Job)) -> Corrected {
+    correct(&meter(), &job(change)).unwrap()
+}
+
+fn refused(change: impl FnOnce(&mut Job)) -> String {
+    correct(&meter(), &job(change)).unwrap_err().to_string()
+}
+
+fn codes(record: &Corrected) -> Vec<&str> {
+    record.warnings.iter().map(|warning| warning.code.as_str()).collect()
+}
+
+#[test]
+fn every_form_of_a_corrected_frequency() {
+    let record = run(|job| {
+        job.checks = checks(&["1800.5:4/1:12Hz:low", "1266.3:11/3:within20Hz"]);
+        job.target = Some(Target { frequency: Hertz(3.725e6), tolerance: Some(Width::Relative(Ppm(50.0))) });
+    });
+    insta::assert_snapshot!("correct_text", report::correct::text(&record));
+    insta::assert_json_snapshot!("correct_json", record);
+    let record = run(|job| {
+        job.observation = single("1800.5", Offset::Heard { offset_hz: 73.2, u_hz: 0.1, side: Side::Unknown });
+        job.checks = checks(&["1800.5:4/1:12Hz:low"]);
+        job.target = Some(Target { frequency: Hertz(4e6), tolerance: Some(Width::Absolute(Hertz(300.0))) });
+    });
+    insta::assert_snapshot!("transfer_text", report::correct::text(&record));
+}
+
+#[test]
+fn every_form_of_a_dial_setting() {
+    let meter = meter();
+    let record = dial::to_reading(&meter, Hertz(2e6), 1).unwrap();
+    insta::assert_snapshot!("dial_text", report::dial::settings_text(&record, &meter.plate));
+    insta::assert_json_snapshot!("dial_json", record);
+    let record = dial::to_frequency(&meter, "low", "12/91.4", 2).unwrap();
+    insta::assert_snapshot!("reading_text", report::dial::reading_text(&record));
+    insta::assert_json_snapshot!("reading_json", record);
+}
+
+/// `b = H·f_meter − K·f_signal` by hand: the same reading heard from above and below lies 2b/K apart, the meter above
+/// the signal giving the lower answer.
+#[test]
+fn the_side_decides_the_sign() {
+    let at = |side| {
+        run(|job| job.observation = single("1364.3", Offset::Heard { offset_hz: 91.0, u_hz: 0.1, side }))
+    };
+    let (high, low, unknown) = (at(Side::High), at(Side::Low), at(Side::Unknown));
+    let (above, below) = (high.frequency_hz.unwrap(), low.frequency_hz.unwrap());
+    assert!((below - above - 182.0).abs() < 1e-9);
+    assert!((above - (2.0 * high.meter_hz - 91.0)).abs() < 1e-9);
+    assert_eq!(unknown.frequency_hz, None);
+    assert_eq!(unknown.alternatives_hz, [above, below]);
+    assert!(codes(&unknown).contains(&"side-unknown"));
+}
+
+/// Common practice, no source: a 10 MHz standard is zero-beaten with the fourth harmonic of 2.5 MHz; an offset of 8 Hz
+/// there is 2 Hz at the fundamental. And 91 Hz at 1820 kHz is 50.0 ppm.
+#[test]
+fn facts_of_the_trade() {
+    let beat = |offset_hz| {
+        run(|job| {
+            job.harmonic = 4;
+            job.observation = single("3126.3", Offset::Heard { offset_hz, u_hz: 0.1, side: Side::High });
+        })
+    };
+    let (zero, eight) = (beat(0.0), beat(8.0));
+    let moved = zero.frequency_hz.unwrap() - eight.frequency_hz.unwrap();
+    assert!((moved - 8.0).abs() < 1e-9);
+    assert!((moved / f64::from(eight.harmonic) - 2.0).abs() < 1e-9);
+    assert!((Width::Relative(Ppm(50.0)).at(Hertz(1.82e6)).0 - 91.0).abs() < 1e-9);
+}
+
+/// ±20 Hz as near as can be heard is 20/√3 Hz of standard uncertainty (GUM 4.3.7), and on a transfer that hears
+/// nothing better it rules: the interval is drawn, not 1.96·u.
+#[test]
+fn within_a_bound_is_a_rectangle() {
+    let record = run(|job| {
+        job.harmonic = 1;
+        job.observation = single("1800.5", Offset::Within { bound_hz: 20.0 });
+        job.checks = checks(&["1800.5:4/1:1Hz:low"]);
+        job.crystal_ppm = Some((0.0, 0.1));
+    });
+    let beat = record.budget.iter().find(|line| line.source == "beat").unwrap();
+    assert!((beat.u_hz - 20.0 / 3f64.sqrt()).abs() < 1e-9);
+    assert!((record.expanded_u_hz - 19.0).abs() < 0.2, "{}", record.expanded_u_hz);
+    assert_eq!(record.offset_hz, None, "a bound is not an offset of zero");
+    assert!(!record.line.contains(" 0.0"), "{}", record.line);
+}
+
+/// Checks with times at one reading: the error at 14:20 is two thirds of the way from the one at 14:00 to the one at
+/// 14:30.
+#[test]
+fn checks_with_times_are_drift() {
+    let with = |at_min: Option<f64>| {
+        run(|job| {
+            job.observation = single("1800.5", Offset::Heard { offset_hz: 5.0, u_hz: 0.1, side: Side::High });
+            job.checks = checks(&["1800.5:4/1:10Hz:low@14:00", "1800.5:4/1:40Hz:low@14:30"]);
+            job.at_min = at_min;
+        })
+    };
+    let meter_at = |minutes| with(Some(minutes)).meter_hz;
+    assert!((meter_at(840.0) - meter_at(860.0) - 20.0).abs() < 1e-6);
+    assert!((meter_at(840.0) - meter_at(870.0) - 30.0).abs() < 1e-6);
+    let untimed = with(None);
+    assert!((meter_at(840.0) - untimed.meter_hz - 15.0).abs() < 1e-6);
+    let drift = untimed.budget.iter().find(|line| line.source.starts_with("drift between")).unwrap();
+    assert!((drift.u_hz - 2.0 * 15.0 / 3f64.sqrt()).abs() < 1e-6);
+}
+
+#[test]
+fn a_check_that_disagrees_is_named() {
+    let record = run(|job| {
+        job.checks = checks(&["1266.0:11/3:0Hz:high", "1800.3:4/1:0Hz:high", "1405.6:15/4:4000Hz:high"]);
+        job.transport = Transport::Capacitance;
+    });
+    let named: Vec<&str> = record
+        .warnings
+        .iter()
+        .filter(|warning| warning.code == "check-disagrees")
+        .map(|warning| warning.message.as_str())
+        .collect();
+    assert_eq!(named.len(), 1);
+    assert!(named[0].starts_with("check 15/4 at 1405.6 disagrees with the other checks"), "{}", named[0]);
+    let far = run(|job| job.checks = checks(&["1480.0:4/1:0Hz:high"]));
+    assert!(codes(&far).contains(&"check-far"));
+}
+
+#[test]
+fn backlash_is_paid_only_where_approaches_differ() {
+    let by = |approach| {
+        let record = run(|job| job.approach = approach);
+        record.budget.iter().find(|line| line.source == "backlash").map(|line| line.u_hz)
+    };
+    assert_eq!(by(Some(Approach::Rising)), None);
+    // Half of 0.3 division either way, 600.4 Hz to the division at the second harmonic.
+    let paid = by(Some(Approach::Falling)).unwrap();
+    assert!((paid - 0.15 / 3f64.sqrt() * 600.4).abs() < 0.2, "{paid}");
+}
+
+#[test]
+fn a_pair_is_the_mean_of_both_sides() {
+    let pair = |text: &str, approach| {
+        run(|job| {
+            job.observation = Observation::Pair(text.parse().unwrap());
+            job.approach = approach;
+        })
+    };
+    let same = Some(Approach::Rising);
+    let equal = pair("1363.3,1365.3", same);
+    assert!((equal.frequency_hz.unwrap() - 2.0 * equal.meter_hz).abs() < 1e-9);
+    // Unequal pitches shift the mean by half their difference.
+    let unequal = pair("1363.3:600Hz,1365.3:620Hz", same);
+    assert!((unequal.frequency_hz.unwrap() - (2.0 * unequal.meter_hz - 10.0)).abs() < 1e-9);
+    assert!(!codes(&unequal).contains(&"backlash"));
+    let rocked = pair("1363.3:600Hz,1365.3:620Hz", None);
+    assert!(codes(&rocked).contains(&"backlash") && rocked.u_hz > unequal.u_hz);
+    let close = pair("1364.2,1364.3", same);
+    assert!(codes(&close).contains(&"pair-too-close"));
+    let contradicts =
+        refused(|job| job.observation = Observation::Pair("1365.3:600Hz,1363.3:600Hz".parse().unwrap()));
+    assert!(contradicts.starts_with("the pair contradicts itself"), "{contradicts}");
+    let half = refused(|job| job.observation = Observation::Pair("1363.3:600Hz,1365.3".parse().unwrap()));
+    assert!(half.contains("; hint: give both"), "{half}");
+}
+
+#[test]
+fn the_verdict_takes_the_uncertainty_into_account() {
+    let verdict = |tolerance: f64| {
+        let record = run(|job| {
+            job.target = Some(Target {
+                frequency: Hertz(3.725e6),
+                tolerance: Some(Width::Absolute(Hertz(tolerance))),
+            });
+        });
+        record.target.unwrap().verdict.unwrap()
+    };
+    // The signal is some 130 Hz above its target, with a standard uncertainty of 41 Hz.
+    assert_eq!(verdict(1000.0), Verdict::Inside);
+    assert_eq!(verdict(130.0), Verdict::Undecided);
+    assert_eq!(verdict(10.0), Verdict::Outside);
+}
+
+#[test]
+fn what_can_t_be_is_refused_in_one_line() {
+    let at =
+        |reading: &str| refused(|job| job.observation = single(reading, Offset::Within { bound_hz: 20.0 }));
+    let cases = [
+        (at("4800.1"), "reading 4800.1 is off the dial"),
+        (at("12.0"), "reading 12.0 lies outside the book"),
+        (at("twelve"), "`twelve` is not a reading"),
+        (refused(|job| job.range = "middle".into()), "the meter `club bench meter` has no range `middle`"),
+        (refused(|job| job.checks = checks(&["1800.5:4/1:12Hz:unknown"])), "the check at 1800.5 has no side"),
+        (
+            dial::to_reading(&meter(), Hertz(37e6), 1).unwrap_err().to_string(),
+            "no range of `club bench meter` reaches",
+        ),
+    ];
+    for (said, start) in cases {
+        assert!(said.starts_with(start), "{said}");
+        assert!(said.contains("; hint: ") && !said.contains('\n'), "{said}");
+    }
+}
+
+/// The line is redone by a reader of its own: numbers, + - × / and brackets.
+#[test]
+fn the_line_gives_the_printed_frequency() {
+    let cases: Vec<Corrected> = vec![
+        run(|_| ()),
+        run(|job| job.checks = checks(&["1800.5:4/1:12Hz:low", "1266.3:11/3:within20Hz"])),
+        run(|job| {
+            job.signal_harmonic = 3;
+            job.observation = Observation::Pair("1363.3:600Hz,1365.3:620Hz".parse().unwrap());
+            job.checks = checks(&["1800.5:4/1:12Hz:low"]);
+        }),
+        run(|job| job.checks = checks(&["1364.3:15/4:62.5Hz:low"])),
+    ];
+    for record in cases {
+        let (sum, result) = record.line.split_once(" = ").unwrap();
+        let printed = result.strip_suffix(" Hz").unwrap();
+        let decimals = printed.split_once('.').map_or(0, |(_, fraction)| fraction.len());
+        let tokens = sum.replace('(', "( ").replace(')', " )");
+        let tokens: Vec<&str> = tokens.split_whitespace().collect();
+        let mut at = 0;
+        let value = expression(&tokens, &mut at);
+        assert_eq!(at, tokens.len(), "{sum}");
+        assert_eq!(format!("{value:.decimals$}"), printed, "{}", record.line);
+        assert!((value - record.frequency_hz.unwrap()).abs() < record.u_hz);
+    }
+}
+
+fn expression(tokens: &[&str], at: &mut usize) -> f64 {
+    let mut total = term(tokens, at);
+    while let Some(&sign @ ("+" | "-")) = tokens.get(*at) {
+        *at += 1;
+        let next = term(tokens, at);
+        total += if sign == "+" { next } else { -next };
+    }
+    total
+}
+
+fn term(tokens: &[&str], at: &mut usize) -> f64 {
+    let mut total = factor(tokens, at);
+    while let Some(&sign @ ("×" | "/")) = tokens.get(*at) {
+        *at += 1;
+        let next = factor(tokens, at);
+        total = if sign == "×" { total * next } else { total / next };
+    }
+    total
+}
+
+fn factor(tokens: &[&str], at: &mut usize) -> f64 {
+    let token = tokens[*at];
+    *at += 1;
+    if token == "(" {
+        let value = expression(tokens, at);
+        assert_eq!(tokens[*at], ")");
+        *at += 1;
+        return value;
+    }
+    token.parse().unwrap()
+}
