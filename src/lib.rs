@@ -1,9 +1,12 @@
 //! hushbeat: the ear and the clerk of a heterodyne frequency meter.
+pub mod beat;
 pub mod block;
 pub mod cli;
 pub mod clock;
+pub mod condition;
 pub mod correction;
 pub mod dial;
+pub mod estimate;
 pub mod heard;
 pub mod live;
 pub mod measured;
@@ -12,6 +15,8 @@ pub mod pipeline;
 pub mod quantity;
 pub mod report;
 pub mod session;
+pub mod settings;
 pub mod source;
+pub mod spectrum;
 pub mod store;
 pub mod task;

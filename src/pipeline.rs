@@ -1,59 +1,12 @@
 //! source → condition → spectrum → beat, pushed into a sink. No clock, no file, no device: blocks and commands come
 //! in with their frame index, and the result is the same for any block size.
 
-use crate::block::{SampleBlock, StreamFormat};
-use crate::heard::{Heard, Snapshot, TrackRow};
-use crate::offset::{Hand, Turning};
-
-/// Which channel is listened to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum ChannelChoice {
-    /// The most tonal one in the first seconds that hold a tone, then kept.
-    #[default]
-    Auto,
-    /// This one, counted from 1.
-    Number(u16),
-}
-
-/// What is known of the mains hum.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub enum Mains {
-    /// Find it.
-    #[default]
-    Auto,
-    /// Near this fundamental, Hz.
-    Near(f64),
-    /// Do not look for hum.
-    Off,
-}
-
-/// What the user declares before the first sample.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Settings {
-    /// Channel choice.
-    pub channel: ChannelChoice,
-    /// Which oscillator is turned.
-    pub hand: Hand,
-    /// Which way its frequency moves in the first move heard.
-    pub turning: Option<Turning>,
-    /// Mains hum.
-    pub mains: Mains,
-    /// A standard station's tones are to be expected.
-    pub station_tones: bool,
-}
-
-/// What the user declares while listening, stamped with the frame at which it holds.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Command {
-    /// The oscillator in the hand is being moved this way from here on (`None`: not declared any more).
-    Turning(Option<Turning>),
-    /// This oscillator is in the hand from here on.
-    Hand(Hand),
-    /// Listen to this channel from here on.
-    Channel(ChannelChoice),
-    /// Mains hum from here on.
-    Mains(Mains),
-}
+use crate::beat::Ear;
+use crate::block::{Loss, SampleBlock, StreamFormat};
+use crate::condition::{Decimator, LevelWatch, SLOWEST_RATE_HZ, decimation_factor};
+use crate::heard::{Heard, Level, Snapshot, TrackRow, Warning};
+pub use crate::settings::{ChannelChoice, Command, Mains, Settings};
+use crate::spectrum::{Floor, RealFrame, find_peaks};
 
 /// Takes what the pipeline has to tell while sound comes in.
 pub trait Sink {
@@ -61,7 +14,11 @@ pub trait Sink {
     fn row(&mut self, row: &TrackRow) {
         let _ = row;
     }
-    /// The newest state, provisional, twenty times a second of sound.
+    /// Whether [`snapshot`](Self::snapshot) is wanted: making one costs a fit.
+    fn wants_snapshots(&self) -> bool {
+        false
+    }
+    /// The newest state, provisional, twenty times a second of sound, where wanted.
     fn snapshot(&mut self, snapshot: &Snapshot) {
         let _ = snapshot;
     }
@@ -101,11 +58,31 @@ pub struct Finished {
     pub frames: u64,
 }
 
+/// Sound of one channel on its way to the ear.
+struct Channel {
+    watch: LevelWatch,
+    decimator: Decimator,
+    /// Conditioned samples not yet heard.
+    waiting: Vec<f32>,
+}
+
 /// The whole way from blocks of samples to what was heard.
 pub struct Pipeline {
     format: StreamFormat,
+    channels: Vec<Channel>,
+    used: Option<usize>,
+    wanted: ChannelChoice,
+    ear: Ear,
     frames: u64,
+    lost_frames: u64,
+    unknown_losses: u64,
+    next_frame: u64,
+    scratch: Vec<f32>,
+    tonality: Tonality,
 }
+
+/// How long the most tonal channel is looked for before the best so far is taken, s.
+const CHOICE_S: f64 = 5.0;
 
 impl Pipeline {
     /// Builds a pipeline for a stream.
@@ -113,25 +90,220 @@ impl Pipeline {
     /// # Errors
     /// A rate below 400 Hz or a channel that does not exist.
     pub fn new(format: StreamFormat, settings: &Settings) -> Result<Self, PipelineError> {
-        let _ = settings;
-        Ok(Self { format, frames: 0 })
+        if format.rate_hz < SLOWEST_RATE_HZ {
+            return Err(PipelineError::TooSlow(format.rate_hz));
+        }
+        let used = match settings.channel {
+            ChannelChoice::Auto => (format.channels == 1).then_some(0),
+            ChannelChoice::Number(n) if (1..=format.channels).contains(&n) => Some(usize::from(n) - 1),
+            ChannelChoice::Number(wanted) => {
+                return Err(PipelineError::NoSuchChannel { wanted, channels: format.channels });
+            }
+        };
+        let factor = decimation_factor(format.rate_hz);
+        let rate_hz = f64::from(format.rate_hz) / factor as f64;
+        let channel = || Channel {
+            watch: LevelWatch::new(format.rate_hz),
+            decimator: Decimator::new(factor),
+            waiting: Vec::new(),
+        };
+        Ok(Self {
+            format,
+            channels: (0..format.channels).map(|_| channel()).collect(),
+            used,
+            wanted: settings.channel,
+            ear: Ear::new(rate_hz, settings),
+            frames: 0,
+            lost_frames: 0,
+            unknown_losses: 0,
+            next_frame: 0,
+            scratch: Vec::new(),
+            tonality: Tonality::new(rate_hz),
+        })
     }
 
     /// Takes one block.
     pub fn push(&mut self, block: &SampleBlock, sink: &mut dyn Sink) {
-        let _ = sink;
-        self.frames += (block.samples.len() / usize::from(self.format.channels)) as u64;
+        let channels = usize::from(self.format.channels);
+        let frames = (block.samples.len() / channels) as u64;
+        // What was lost before the block is missing sound: its place is kept.
+        let mut missing = block.first_frame.saturating_sub(self.next_frame);
+        match block.lost_before {
+            Some(Loss::Frames(n)) => self.lost_frames += n,
+            Some(Loss::Unknown) => {
+                self.unknown_losses += 1;
+                missing = missing.max(u64::from(self.format.rate_hz) / 50);
+            }
+            None => {}
+        }
+        while missing > 0 {
+            let now = missing.min(65_536) as usize;
+            self.take(&vec![f32::NAN; now * channels], sink);
+            missing -= now as u64;
+        }
+        self.take(&block.samples[..frames as usize * channels], sink);
+        self.frames += frames;
+        self.next_frame = block.first_frame + frames;
+    }
+
+    fn take(&mut self, samples: &[f32], sink: &mut dyn Sink) {
+        let channels = usize::from(self.format.channels);
+        // Work in pieces so that a huge block needs no huge scratch.
+        for piece in samples.chunks(channels * 16_384) {
+            for (c, channel) in self.channels.iter_mut().enumerate() {
+                if self.used.is_some_and(|u| u != c) {
+                    continue;
+                }
+                self.scratch.clear();
+                self.scratch.extend(piece.iter().skip(c).step_by(channels));
+                channel.watch.run(&mut self.scratch);
+                channel.decimator.run(&self.scratch, &mut channel.waiting);
+            }
+            if self.used.is_none() {
+                self.choose_channel(false);
+            }
+            self.hear(sink);
+        }
+    }
+
+    /// Decides which channel is listened to: as soon as one is clearly tonal and clearly more so than the others, or
+    /// when `must`.
+    fn choose_channel(&mut self, must: bool) {
+        let have = self.channels[0].waiting.len();
+        let must = must || have as f64 >= CHOICE_S * self.tonality.rate_hz;
+        if !must && have < self.tonality.next_look {
+            return;
+        }
+        self.tonality.next_look = have + self.tonality.hop();
+        let scores: Vec<f64> = self.channels.iter().map(|c| self.tonality.score(&c.waiting)).collect();
+        let best = (0..scores.len()).max_by(|&i, &j| scores[i].total_cmp(&scores[j])).unwrap_or(0);
+        let next = (0..scores.len()).filter(|&i| i != best).map(|i| scores[i]).fold(0.0, f64::max);
+        let clear = scores[best] > 300.0 && scores[best] > 4.0 * next;
+        if clear || must {
+            self.used = Some(best);
+            for (c, channel) in self.channels.iter_mut().enumerate() {
+                if c != best {
+                    channel.waiting = Vec::new();
+                }
+            }
+        }
+    }
+
+    fn hear(&mut self, sink: &mut dyn Sink) {
+        let Some(used) = self.used else { return };
+        let waiting = std::mem::take(&mut self.channels[used].waiting);
+        let lost = self.lost_frames;
+        self.ear.push(&waiting, &mut |ear| {
+            for row in ear.drain_rows() {
+                sink.row(&row);
+            }
+            if sink.wants_snapshots() {
+                let mut snapshot = ear.snapshot();
+                snapshot.lost_samples = lost;
+                sink.snapshot(&snapshot);
+            }
+        });
+        let mut waiting = waiting;
+        waiting.clear();
+        self.channels[used].waiting = waiting;
     }
 
     /// Takes a declaration that holds from `at_frame` on.
     pub fn command(&mut self, at_frame: u64, command: Command) {
-        let _ = (at_frame, command, self.frames);
+        if let Command::Channel(choice) = command {
+            self.wanted = choice;
+            match choice {
+                ChannelChoice::Number(n) if (1..=self.format.channels).contains(&n) => {
+                    self.used = Some(usize::from(n) - 1);
+                }
+                _ => {}
+            }
+        }
+        self.ear.command(at_frame as f64 / f64::from(self.format.rate_hz), command);
+    }
+
+    /// The newest that is known, provisional.
+    pub fn snapshot(&mut self) -> Snapshot {
+        let mut snapshot = self.ear.snapshot();
+        snapshot.lost_samples = self.lost_frames;
+        snapshot
     }
 
     /// Ends the sound and tells all that was heard; the rows still in the lag go to the sink first.
     #[must_use]
-    pub fn finish(self, sink: &mut dyn Sink) -> Finished {
-        let _ = sink;
-        todo!("the ear")
+    pub fn finish(mut self, sink: &mut dyn Sink) -> Finished {
+        for channel in &mut self.channels {
+            channel.decimator.finish(&mut channel.waiting);
+        }
+        if self.used.is_none() {
+            self.choose_channel(true);
+        }
+        self.hear(sink);
+        let used = self.used.unwrap_or(0);
+        let watch = &self.channels[used].watch;
+        let db = |x: f64| 20.0 * x.max(1e-10).log10();
+        let level = Level {
+            peak_dbfs: db(watch.peak()),
+            rms_dbfs: db(watch.rms()),
+            clipped_fraction: watch.clipped_fraction(),
+        };
+        let mut warnings = Vec::new();
+        if level.clipped_fraction > 0.0005 {
+            warnings.push(Warning {
+                code: "clipped".to_owned(),
+                message: format!(
+                    "{:.1} % of the samples are clipped; turn the input level down",
+                    100.0 * level.clipped_fraction
+                ),
+            });
+        }
+        let missing = watch.missing_s();
+        if missing > 0.0 || self.unknown_losses > 0 {
+            warnings.push(Warning {
+                code: "gaps".to_owned(),
+                message: format!("{missing:.3} s of sound is missing and was left out of every figure"),
+            });
+        }
+        let (heard, rows) = self.ear.finish(level, warnings);
+        for row in &rows {
+            sink.row(row);
+        }
+        Finished { heard, channel_used: used as u16 + 1, frames: self.frames }
+    }
+}
+
+/// How tonal a stretch of sound is.
+struct Tonality {
+    rate_hz: f64,
+    frame: RealFrame,
+    floor: Floor,
+    next_look: usize,
+}
+
+impl Tonality {
+    fn new(rate_hz: f64) -> Self {
+        let len = ((0.25 * rate_hz) as usize).max(16);
+        Self { rate_hz, frame: RealFrame::new(len, rate_hz), floor: Floor::default(), next_look: len }
+    }
+
+    fn hop(&self) -> usize {
+        self.frame.len()
+    }
+
+    /// Power of the strongest peak over the floor, summed over the frames of the stretch. Lines at multiples of 50
+    /// and 60 Hz, which are likely hum, count a hundredth.
+    fn score(&mut self, sound: &[f32]) -> f64 {
+        let mut peaks = Vec::new();
+        let mut total = 0.0;
+        for samples in sound.chunks_exact(self.frame.len()) {
+            let bin = self.frame.bin_hz();
+            let power = self.frame.power(samples);
+            self.floor.measure(power);
+            find_peaks(power, bin, &self.floor, (15.0, 0.45 * self.rate_hz), 10.0, 8, &mut peaks);
+            let hum = |f: f64| [50.0, 60.0].iter().any(|m| f < 1000.0 && (f - (f / m).round() * m).abs() < 1.5);
+            let best = peaks.iter().map(|p| p.snr.min(1e4) * if hum(p.frequency_hz) { 0.01 } else { 1.0 });
+            total += best.fold(0.0, f64::max);
+        }
+        total
     }
 }

@@ -4,7 +4,7 @@ use super::meter::Meter;
 use super::watch::{Verdict, Watch};
 use super::{InputState, Opened, Options, Order, Outcome, SessionError, Update};
 use crate::block::{Loss, SampleBlock, StreamFormat};
-use crate::heard::{Snapshot, TrackRow};
+use crate::heard::Snapshot;
 use crate::pipeline::{Command, Finished, Pipeline, PipelineError, Settings, Sink};
 use crate::source::beside::{Note, Scribe};
 use crate::source::inflow::{Inflow, Pace, Sound};
@@ -383,7 +383,9 @@ impl Outbox {
 }
 
 impl Sink for Outbox {
-    fn row(&mut self, _row: &TrackRow) {}
+    fn wants_snapshots(&self) -> bool {
+        true
+    }
 
     fn snapshot(&mut self, snapshot: &Snapshot) {
         self.now.snapshot = Some(snapshot.clone());

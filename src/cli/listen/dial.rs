@@ -80,6 +80,7 @@ impl Dial {
         let job = Job {
             range: range.clone(),
             observation: Observation::Single { reading: reading.clone(), offset },
+            recorded: true,
             approach: self.approach,
             harmonic: self.harmonic,
             signal_harmonic: self.signal_harmonic,

@@ -19,8 +19,8 @@ pub(super) struct Flac {
     pub frames_expected: Option<u64>,
     /// The frame that the next packet should begin with, by the stream's own count.
     next: Option<i64>,
-    /// Packets that could not be decoded.
-    pub damaged: u64,
+    /// Frames that damage has taken out of the middle.
+    pub lost: u64,
 }
 
 impl Flac {
@@ -39,7 +39,7 @@ impl Flac {
         let frames_expected = track.num_frames;
         let decoder = FlacDecoder::try_new(params, &AudioDecoderOptions::default()).map_err(fault)?;
         let format = StreamFormat { rate_hz, channels };
-        Ok(Self { reader, decoder, format, words, frames_expected, next: None, damaged: 0 })
+        Ok(Self { reader, decoder, format, words, frames_expected, next: None, lost: 0 })
     }
 
     /// Decodes the next packet into `block` (its `samples` and `lost_before`); `false` at the end.
@@ -50,10 +50,7 @@ impl Flac {
                 Ok(None) => return Ok(false),
                 // A stream that stops in the middle of a frame is a stream that was cut short.
                 Err(Error::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => return Ok(false),
-                Err(Error::DecodeError(_)) => {
-                    self.damaged += 1;
-                    continue;
-                }
+                Err(Error::DecodeError(_)) => continue,
                 Err(e) => return Err(fault(e)),
             };
             match self.decoder.decode(&packet) {
@@ -64,13 +61,16 @@ impl Flac {
                     block.lost_before = match u64::try_from(lost) {
                         Ok(0) | Err(_) => None,
                         Ok(lost) if self.frames_expected.is_some_and(|all| lost > all) => Some(Loss::Unknown),
-                        Ok(lost) => Some(Loss::Frames(lost)),
+                        Ok(lost) => {
+                            self.lost = self.lost.saturating_add(lost);
+                            Some(Loss::Frames(lost))
+                        }
                     };
                     self.next =
                         i64::try_from(sound.frames()).ok().and_then(|frames| begins.checked_add(frames));
                     return Ok(true);
                 }
-                Ok(_) | Err(Error::DecodeError(_)) => self.damaged += 1,
+                Ok(_) | Err(Error::DecodeError(_)) => {}
                 Err(e) => return Err(fault(e)),
             }
         }

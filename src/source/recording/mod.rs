@@ -11,7 +11,7 @@ mod sample;
 
 pub use fault::{Fault, RecordingError};
 
-use crate::block::{SampleBlock, StreamFormat};
+use crate::block::{Loss, SampleBlock, StreamFormat};
 use flac::Flac;
 use header::Header;
 use lookahead::Lookahead;
@@ -197,8 +197,8 @@ impl Recording {
             Body::Flac(flac) => flac.next_block(block),
         };
         let more = more.map_err(|fault| RecordingError { name: self.name.clone(), fault })?;
-        if let Some(crate::block::Loss::Frames(lost)) = block.lost_before {
-            self.next_frame += lost;
+        if let Some(Loss::Frames(lost)) = block.lost_before {
+            self.next_frame = self.next_frame.saturating_add(lost);
         }
         block.first_frame = self.next_frame;
         self.next_frame += (block.samples.len() / usize::from(self.format.channels)) as u64;
@@ -215,8 +215,8 @@ impl Recording {
         match &self.body {
             Body::Wav(wav) => wav.tell_the_end(read, &mut self.notes),
             Body::Flac(flac) => {
-                if flac.damaged > 0 {
-                    self.notes.push(format!("{} damaged FLAC frames were left out", flac.damaged));
+                if flac.lost > 0 {
+                    self.notes.push(format!("{} frames are damaged: left out as gaps", flac.lost));
                 }
                 if let Some(promised) = flac.frames_expected.filter(|&promised| promised > read) {
                     self.notes.push(cut_short(read, promised));

@@ -335,6 +335,55 @@ fn flac_that_is_cut_off_or_damaged_is_told() {
     );
 }
 
+/// CRC of RFC 9639, sections 9.1.8 (8 bits, polynomial 0x07) and 9.3 (16 bits, polynomial 0x8005).
+fn crc(bytes: &[u8], width: u32, polynomial: u32) -> u32 {
+    bytes.iter().fold(0, |crc, &byte| {
+        (0..8).fold(crc ^ u32::from(byte) << (width - 8), |crc, _| {
+            let carry = crc >> (width - 1) & 1;
+            ((crc << 1) ^ (carry * polynomial)) & ((1 << width) - 1)
+        })
+    })
+}
+
+/// A mono FLAC stream of 16-bit frames, each of one verbatim subframe (RFC 9639, sections 9.1 to 9.3).
+fn flac(frames: &[[i16; 16]]) -> Vec<u8> {
+    let mut bytes = hex("664c6143 80000022 0010 0010 000000 000000 01f400f0 00000000");
+    bytes.extend([0; 16]);
+    bytes[25] = frames.len() as u8 * 16;
+    for (number, samples) in (0..).zip(frames) {
+        let mut frame = vec![0xFF, 0xF8, 0x60, 0x08, number, 15];
+        frame.push(crc(&frame, 8, 0x07) as u8);
+        frame.push(0x02);
+        frame.extend(samples.iter().flat_map(|sample| sample.to_be_bytes()));
+        frame.extend((crc(&frame, 16, 0x8005) as u16).to_be_bytes());
+        bytes.extend(frame);
+    }
+    bytes
+}
+
+#[test]
+fn a_damaged_flac_frame_is_a_gap_of_known_length() {
+    let frames: [[i16; 16]; 4] = [[3, -7].repeat(8), vec![11; 16], vec![-4; 16], [9, 20, 30, 3015].repeat(4)]
+        .map(|samples| samples.try_into().unwrap());
+    let whole = flac(&frames);
+    let (samples, notes, recording) = read(whole.clone()).unwrap();
+    assert!(notes.is_empty(), "{notes:?}");
+    assert_eq!(recording.format(), StreamFormat { rate_hz: 8000, channels: 1 });
+    assert_eq!(samples.len(), 64);
+    assert!((samples[63] * 32_768.0 - 3015.0).abs() < 1e-3);
+
+    let mut damaged = whole;
+    let second_frame = damaged.len() - 3 * 42;
+    damaged[second_frame + 20] ^= 0x5A;
+    let mut recording = Recording::from_reader(Cursor::new(damaged), "test.flac").unwrap();
+    let (mut blocks, mut block) = (Vec::new(), SampleBlock::default());
+    while recording.next_block(&mut block).unwrap() {
+        blocks.push((block.first_frame, block.lost_before, block.samples.len()));
+    }
+    assert_eq!(blocks, [(0, None, 16), (32, Some(Loss::Frames(16)), 16), (48, None, 16)]);
+    assert_eq!(recording.notes(), ["16 frames are damaged: left out as gaps"]);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, ..ProptestConfig::default() })]
 

@@ -40,6 +40,21 @@ impl Dice {
         (self.next() >> 11) as f64 / (1u64 << 53) as f64
     }
 
+    /// Evenly spread between two values.
+    pub(super) fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.uniform()
+    }
+
+    /// One of several, each as likely.
+    pub(super) fn pick<T: Copy>(&mut self, from: &[T]) -> T {
+        from[(self.uniform() * from.len() as f64) as usize]
+    }
+
+    /// +1 or −1.
+    pub(super) fn sign(&mut self) -> f64 {
+        self.pick(&[1.0, -1.0])
+    }
+
     /// A random phase, rad.
     pub(super) fn phase(&mut self) -> f64 {
         TAU * self.uniform()

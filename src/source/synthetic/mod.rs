@@ -9,14 +9,15 @@ mod dice;
 mod filter;
 mod note;
 mod oscillators;
+mod random;
 mod room;
 mod scene;
 mod shelf;
 mod truth;
 
-pub use room::NOISE_BAND_HZ;
+pub use random::{Kind, Trial, random_scene};
 pub use scene::{Detector, Hum, Layout, Programme, Receiver, Scene};
-pub use shelf::{Shelved, fall_to_rest, shelf};
+pub use shelf::{Shelved, shelf};
 pub use truth::{TrueCrossing, TrueRest, Truth};
 
 use crate::block::{SampleBlock, StreamFormat};
@@ -70,6 +71,7 @@ enum Stream {
     Clicks,
     Dropouts,
     IdleChannel,
+    Parameters,
 }
 
 /// Makes a recording block by block, in memory that does not grow with its length (but for the truth, 20 numbers a
@@ -100,7 +102,10 @@ impl Renderer {
         let dice = |stream: Stream| Dice::new(scene.seed, stream as u64);
         let note = Note::new(scene, dice(Stream::Note));
         let noise_deviation = room::noise_deviation(scene);
-        let gain = scene.gain.unwrap_or_else(|| (HEADROOM / peak(scene, &note, noise_deviation)).min(1.0));
+        let broadcast = scene.programme.map(|kind| Broadcast::new(kind, rate_hz, dice(Stream::Programme)));
+        let gain = scene
+            .gain
+            .unwrap_or_else(|| (HEADROOM / peak(scene, &note, broadcast.as_ref(), noise_deviation)).min(1.0));
         let some = |per_s: f64| (per_s > 0.0).then_some(per_s);
         let filter =
             |pass, corner: Option<(f64, u32)>| corner.map(|(f, n)| Butterworth::new(pass, f, n, rate_hz));
@@ -109,7 +114,7 @@ impl Renderer {
             next_frame: 0,
             beat: Beat::new(scene, dice(Stream::Beat)),
             note,
-            broadcast: scene.programme.map(|kind| Broadcast::new(kind, rate_hz, dice(Stream::Programme))),
+            broadcast,
             high_pass: filter(Pass::High, scene.high_pass),
             low_pass: filter(Pass::Low, scene.low_pass),
             noise: dice(Stream::Noise),
@@ -199,18 +204,15 @@ impl Renderer {
     }
 }
 
-/// The largest that a sample can well get: the sum of all that is in the scene, noise-like parts at four and a half
+/// The largest that a sample can well get: the sum of all that is in the scene, noise-like parts at five and a half
 /// times their deviation.
-fn peak(scene: &Scene, note: &Note, noise_deviation: f64) -> f64 {
+fn peak(scene: &Scene, note: &Note, broadcast: Option<&Broadcast>, noise_deviation: f64) -> f64 {
+    let programme = broadcast.map_or(0.0, |broadcast| broadcast.peak(f64::from(scene.rate_hz)));
     let comb = scene.hum.as_ref().map_or(0.0, |hum| hum.levels.iter().sum());
     let whistles: f64 = scene.whistles.iter().map(|whistle| whistle.1).sum();
     let station = scene.station.map_or(0.0, |(_, level)| level);
-    let programme = scene.programme.map_or(0.0, |programme| match programme {
-        Programme::Swell { .. } => 1.0,
-        Programme::Fading { .. } => 2.0,
-    });
     let clicks = if scene.clicks_per_s > 0.0 { Clicks::HEIGHT } else { 0.0 };
-    note.peak() + scene.amplitude * (comb + whistles) + station + programme + clicks + 4.5 * noise_deviation
+    note.peak() + programme + scene.amplitude * (comb + whistles) + station + clicks + 5.5 * noise_deviation
 }
 
 #[cfg(test)]

@@ -118,8 +118,9 @@ fn envelope(ratio: f64, phase: f64) -> f64 {
     (1.0 + ratio * ratio + 2.0 * ratio * phase.cos()).max(0.0).sqrt()
 }
 
-/// Level of the programme's noise-like speech (before its low-pass), and of its tone.
+/// Level of the programme's noise-like speech (before its low-pass), the corner of that, and the level of its tone.
 const SPEECH: f64 = 0.15;
+const SPEECH_HZ: f64 = 3000.0;
 const TONE: f64 = 0.1;
 const TONE_HZ: f64 = 600.0;
 
@@ -143,7 +144,18 @@ impl Broadcast {
                 (Butterworth::new(Pass::Low, bandwidth, 2, rate_hz), 1.0 / left.sqrt())
             }
         };
-        Self { kind, speech: Butterworth::new(Pass::Low, 3000.0, 4, rate_hz), fading, fading_scale, dice }
+        Self { kind, speech: Butterworth::new(Pass::Low, SPEECH_HZ, 4, rate_hz), fading, fading_scale, dice }
+    }
+
+    /// The largest the programme well gets: speech at five and a half times its deviation, fading at three times.
+    pub(super) fn peak(&self, rate_hz: f64) -> f64 {
+        let speech = SPEECH * (SPEECH_HZ / (rate_hz / 2.0)).min(1.0).sqrt();
+        let gain = match self.kind {
+            Programme::Swell { agc: false, .. } => 1.0,
+            Programme::Swell { ratio, .. } => 1.0 / (1.0 - ratio).abs().max(0.2),
+            Programme::Fading { .. } => 1.0 + 0.8 * 3.0,
+        };
+        (TONE + 5.5 * speech) * gain
     }
 
     pub(super) fn sample(&mut self, t: f64, phase: f64) -> f64 {

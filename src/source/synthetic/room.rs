@@ -5,7 +5,7 @@ use super::scene::{Hum, Scene};
 use std::f64::consts::TAU;
 
 /// Signal to noise is stated for noise in 0 to this, Hz.
-pub const NOISE_BAND_HZ: f64 = 4000.0;
+const NOISE_BAND_HZ: f64 = 4000.0;
 
 /// Standard deviation of white noise that is `snr_db` under a note of that amplitude within [`NOISE_BAND_HZ`].
 pub(super) fn noise_deviation(scene: &Scene) -> f64 {

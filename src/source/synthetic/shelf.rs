@@ -48,10 +48,10 @@ fn small(seed: u64, knots: &[(f64, f64)]) -> Scene {
 }
 
 /// The demonstration: falls from 1100 Hz through mild hum to 38.6 Hz; hand on the meter, turning up.
-pub fn fall_to_rest() -> Scene {
+fn fall_to_rest() -> Scene {
     let knots = [
         (0.0, -1100.0),
-        (0.7, -1100.0),
+        (0.4, -1100.0),
         (3.9, -38.6),
         (9.0, -38.6),
         (9.25, -47.3),

@@ -1,0 +1,234 @@
+//! Mains hum: its fundamental found from the whole comb, followed, and taken out of what the tracker sees.
+//!
+//! The comb is looked for in long frames (which resolve half a hertz); once found, each line's amplitude is the mean
+//! over the last second and a bit of the sound turned back by the comb's own phase, which is least squares for lines
+//! that lie whole hertz apart, and far narrower than a notch: a beat two hertz beside a line passes unharmed.
+
+use crate::estimate::Comb;
+use crate::heard;
+use crate::settings::Mains;
+use crate::spectrum::Peak;
+use num_complex::Complex32;
+use std::collections::VecDeque;
+
+/// Fundamentals that are looked for unasked, Hz: two mains, vibrator supplies, aircraft converters.
+const WINDOWS: [(f64, f64); 4] = [(49.3, 50.7), (59.3, 60.7), (98.0, 122.0), (396.0, 404.0)];
+/// Highest order considered and highest frequency, Hz.
+const MOST_ORDER: u32 = 40;
+const HIGHEST_HZ: f64 = 3000.0;
+/// Lines taken out at most.
+const MOST_LINES: usize = 12;
+/// Hops that the amplitude of a line is averaged over.
+const HOPS: usize = 26;
+
+/// A line of the comb while it is taken out.
+struct Tooth {
+    order: u32,
+    sums: VecDeque<Complex32>,
+    amplitude: Complex32,
+}
+
+/// Finds and follows the hum.
+pub struct HumFollower {
+    rate_hz: f64,
+    mains: Mains,
+    fundamental_hz: f64,
+    found: bool,
+    /// Long frames in a row that showed no comb.
+    absent: u32,
+    phase: f64,
+    teeth: Vec<Tooth>,
+    sum: f64,
+    sum_squares: f64,
+    looks: f64,
+}
+
+impl HumFollower {
+    pub fn new(rate_hz: f64, mains: Mains) -> Self {
+        Self {
+            rate_hz,
+            mains,
+            fundamental_hz: 0.0,
+            found: false,
+            absent: 0,
+            phase: 0.0,
+            teeth: Vec::new(),
+            sum: 0.0,
+            sum_squares: 0.0,
+            looks: 0.0,
+        }
+    }
+
+    pub fn set_mains(&mut self, mains: Mains) {
+        self.mains = mains;
+        self.found = false;
+        self.teeth.clear();
+        (self.sum, self.sum_squares, self.looks) = (0.0, 0.0, 0.0);
+    }
+
+    /// Looks for the comb among the peaks of a long frame; `moving` are notes that moved, whose own harmonics are no
+    /// hum.
+    pub fn look(&mut self, peaks: &[Peak], moving: &[f64]) {
+        let windows: Vec<(f64, f64)> = match self.mains {
+            Mains::Off => return,
+            Mains::Near(f) => vec![(f * 0.97, f * 1.03)],
+            Mains::Auto => WINDOWS.to_vec(),
+        };
+        let mut best: Option<(f64, f64, Vec<u32>)> = None;
+        for peak in peaks.iter().take(24) {
+            for order in 1..=6u32 {
+                let f0 = peak.frequency_hz / f64::from(order);
+                if !windows.iter().any(|w| (w.0..=w.1).contains(&f0)) {
+                    continue;
+                }
+                let (score, refined, orders) = score(peaks, f0);
+                // A comb of its own kind needs three lines; a mains frequency proper is believed with two, or with its
+                // fundamental alone.
+                let named = [50.0, 60.0].iter().any(|m| (refined - m).abs() < 0.3) || matches!(self.mains, Mains::Near(_));
+                let low = orders.iter().filter(|&&h| h <= 8).count();
+                let enough = if named { low >= 2 || orders.first() == Some(&1) } else { low >= 3 };
+                let of_a_note = moving.iter().any(|&m| {
+                    let k = (m / refined).round().max(1.0);
+                    (m - k * refined).abs() < 0.1 && orders.iter().all(|&h| f64::from(h) % k == 0.0)
+                });
+                if enough && !of_a_note && best.as_ref().is_none_or(|b| score > b.0) {
+                    best = Some((score, refined, orders));
+                }
+            }
+        }
+        let Some((_, f0, orders)) = best else {
+            self.absent += 1;
+            if self.absent > 6 {
+                self.found = false;
+                self.teeth.clear();
+            }
+            return;
+        };
+        self.absent = 0;
+        if !self.found || (f0 - self.fundamental_hz).abs() > 0.5 {
+            self.teeth.clear();
+            self.phase = 0.0;
+        }
+        self.found = true;
+        self.fundamental_hz = f0;
+        self.looks += 1.0;
+        self.sum += f0;
+        self.sum_squares += f0 * f0;
+        for order in orders {
+            if self.teeth.len() < MOST_LINES && !self.teeth.iter().any(|t| t.order == order) {
+                self.teeth.push(Tooth { order, sums: VecDeque::new(), amplitude: Complex32::default() });
+            }
+        }
+        self.teeth.sort_by_key(|t| t.order);
+    }
+
+    /// Takes the comb out of one hop of samples.
+    pub fn clean(&mut self, hop: &[f32], out: &mut Vec<f32>) {
+        let from = out.len();
+        out.extend_from_slice(hop);
+        if self.teeth.is_empty() {
+            return;
+        }
+        let step = 2.0 * std::f64::consts::PI * self.fundamental_hz / self.rate_hz;
+        let clean = &mut out[from..];
+        for tooth in &mut self.teeth {
+            let h = f64::from(tooth.order);
+            let unit = |a: f64| Complex32::new(a.cos() as f32, a.sin() as f32);
+            let (start, turn) = (unit(h * self.phase), unit(h * step));
+            let (mut e, mut sum) = (start, Complex32::default());
+            for &x in hop {
+                if x.is_finite() {
+                    sum += e.conj() * x;
+                }
+                e *= turn;
+            }
+            tooth.sums.push_back(sum * (2.0 / hop.len() as f32));
+            if tooth.sums.len() > HOPS {
+                tooth.sums.pop_front();
+            }
+            if tooth.sums.len() >= 8 {
+                tooth.amplitude = tooth.sums.iter().sum::<Complex32>() / tooth.sums.len() as f32;
+                let mut e = start * tooth.amplitude;
+                for y in clean.iter_mut() {
+                    *y -= e.re;
+                    e *= turn;
+                }
+            }
+        }
+        self.phase = (self.phase + step * hop.len() as f64) % (2.0 * std::f64::consts::PI);
+    }
+
+    /// The comb as it is known now; empty when there is none.
+    pub fn comb(&self) -> Comb {
+        if !self.found {
+            return Comb::default();
+        }
+        Comb {
+            fundamental_hz: self.fundamental_hz,
+            orders: self.teeth.iter().map(|t| t.order).collect(),
+            free: false,
+        }
+    }
+
+    /// Whether `frequency_hz` is a line of the comb to within `within_hz`.
+    pub fn is_line(&self, frequency_hz: f64, within_hz: f64) -> bool {
+        if !self.found {
+            return false;
+        }
+        let order = (frequency_hz / self.fundamental_hz).round();
+        order >= 1.0
+            && (frequency_hz - order * self.fundamental_hz).abs() < within_hz
+            && (order <= 6.0 || self.teeth.iter().any(|t| f64::from(t.order) == order))
+    }
+
+    /// The record of the hum.
+    pub fn heard(&self) -> Option<heard::Hum> {
+        if self.looks < 2.0 || self.teeth.is_empty() {
+            return None;
+        }
+        let mean = self.sum / self.looks;
+        let spread = (self.sum_squares / self.looks - mean * mean).max(0.0).sqrt();
+        let power: f32 = self.teeth.iter().map(|t| t.amplitude.norm_sqr()).sum();
+        Some(heard::Hum {
+            fundamental_hz: mean,
+            u_hz: spread.max(0.003),
+            level_db: 10.0 * f64::from(power.max(1e-20)).log10(),
+            harmonics: self.teeth.iter().map(|t| t.order).collect(),
+        })
+    }
+}
+
+/// How well a fundamental explains the peaks: a sum over its lines that are there, the fundamental refined by them,
+/// and their orders.
+fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Vec<u32>) {
+    let (mut refined, mut orders, mut total) = (f0, Vec::new(), 0.0);
+    for round in 0..2 {
+        let (mut above, mut below) = (0.0, 0.0);
+        orders.clear();
+        total = 0.0;
+        for order in 1..=MOST_ORDER {
+            let h = f64::from(order);
+            if h * refined > HIGHEST_HZ {
+                break;
+            }
+            let gate = 0.15 + if round == 0 { 0.03 * h } else { 0.01 * h };
+            let Some(peak) = peaks
+                .iter()
+                .filter(|p| (p.frequency_hz - h * refined).abs() < gate.min(0.6))
+                .max_by(|a, b| a.snr.total_cmp(&b.snr))
+            else {
+                continue;
+            };
+            let db = 10.0 * peak.snr.log10();
+            total += (db - 10.0).clamp(0.0, 30.0) / h.sqrt();
+            let weight = h * h * peak.snr.min(1e5);
+            above += weight * peak.frequency_hz / h;
+            below += weight;
+            orders.push(order);
+        }
+        if below > 0.0 {
+            refined = above / below;
+        }
+    }
+    (total, refined, orders)
+}

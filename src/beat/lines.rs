@@ -1,0 +1,365 @@
+//! Lines: everything in the spectrum that lasts, each followed by a filter of its own.
+//!
+//! # Derivation
+//!
+//! A line's state is its signed frequency b (Hz) and its rate r (Hz/s) in the middle of the newest short frame. Over a
+//! hop the hand may change the rate: db = r·dt, dr = white acceleration whose spread grows with the speed already
+//! there (a resting hand is quiet, a moving one jerks). A short frame observes b itself; a longer one that ends at the
+//! same sample has its middle d earlier and observes b − r·d, which for the slow lines it is asked about is as good.
+//! The variance is what the Cramér–Rao bound gives a peak of its signal-to-noise ratio, widened by the slide. The sign of b is the line's own: it was + when the line
+//! was born, and the rate keeps its sign through zero, so a line that coasts through zero comes out with b < 0.
+//!
+//! # Assumptions and weak points
+//!
+//! * One peak per line and frame: two lines closer than a frame's resolution are seen as one; the moving one coasts.
+//! * The hand is a filter with one speed of change: a dial that is spun at more than 3 kHz/s is lost and found again.
+//! * Births need three sightings, so a note shorter than 0.2 s is no line.
+//! * Crossing and turning back within the deaf span differ only by what comes before and after
+//!   (see [`super::passage`]).
+
+use super::path::Path;
+use crate::spectrum::Peak;
+
+/// Which kind of frame saw a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Seen {
+    /// Short frames: a strong line, at rest or moving.
+    Short,
+    /// Medium frames only.
+    Medium,
+    /// Long frames only: a weak standing line.
+    Long,
+}
+
+/// One frame's view: where its middle lies and how well it sees.
+#[derive(Debug, Clone, Copy)]
+pub struct View {
+    pub seen: Seen,
+    /// End of the frame, s.
+    pub end_s: f64,
+    /// Length of the frame, s.
+    pub length_s: f64,
+    /// Equivalent noise bandwidth of a bin, Hz.
+    pub enbw_hz: f64,
+}
+
+impl View {
+    /// Middle of the frame, s.
+    fn middle_s(&self) -> f64 {
+        self.end_s - self.length_s / 2.0
+    }
+
+    /// Middle of the short frame that ends with this one, s: the instant that the lines' states are for.
+    fn state_s(&self) -> f64 {
+        self.end_s - super::SHORT_S / 2.0
+    }
+}
+
+/// A line.
+#[derive(Debug, Clone)]
+pub struct Line {
+    pub id: u32,
+    pub seen: Seen,
+    pub born_s: f64,
+    pub last_seen_s: f64,
+    pub hits: u32,
+    misses: u32,
+    /// Signed frequency now, Hz.
+    pub b: f64,
+    /// Rate, Hz/s.
+    pub r: f64,
+    p: [f64; 3],
+    now_s: f64,
+    /// Squared amplitude, smoothed.
+    pub power: f64,
+    pub snr: f64,
+    pub path: Path,
+}
+
+/// Below this a short frame's peak and its mirror image run into each other, Hz.
+pub const SHORT_LOWEST_HZ: f64 = 26.0;
+/// The span about zero in which a line may be unheard for longer and still be the same, Hz.
+const NEAR_ZERO_HZ: f64 = 45.0;
+
+impl Line {
+    fn born(id: u32, peak: &Peak, view: &View) -> Self {
+        let spread = if view.seen == Seen::Short { 500.0 } else { 3.0 / view.length_s };
+        let d = view.state_s() - view.middle_s();
+        let doubt = spread * spread;
+        let mut line = Self {
+            id,
+            seen: view.seen,
+            born_s: view.end_s - view.length_s,
+            last_seen_s: view.end_s,
+            hits: 1,
+            misses: 0,
+            b: peak.frequency_hz,
+            r: 0.0,
+            p: [peak_variance(peak, view, 0.0) + doubt * d * d, doubt * d, doubt],
+            now_s: view.state_s(),
+            power: peak.power,
+            snr: peak.snr,
+            path: Path::default(),
+        };
+        line.path.see(view.middle_s(), peak.frequency_hz, line.p[0].sqrt(), peak.power, view.seen);
+        line
+    }
+
+    /// Whether the line has been seen often enough to be one.
+    pub fn confirmed(&self) -> bool {
+        self.hits >= 3
+    }
+
+    /// |b| expected at `at_s` and the standard deviation of that.
+    fn expected(&self, at_s: f64) -> (f64, f64) {
+        let dt = at_s - self.now_s;
+        let variance = self.p[0] + 2.0 * self.p[1] * dt + self.p[2] * dt * dt;
+        (self.b + self.r * dt, variance.max(0.0).sqrt())
+    }
+
+    fn advance(&mut self, to_s: f64) {
+        let dt = to_s - self.now_s;
+        if dt <= 0.0 {
+            return;
+        }
+        // Acceleration, Hz/s² over a tenth of a second: small at rest, of the order of the speed in a move.
+        let jerk = match self.seen {
+            Seen::Short => 25.0 + 4.0 * self.r.abs().min(2000.0),
+            Seen::Medium => 4.0,
+            Seen::Long => 0.3,
+        };
+        let q = jerk * jerk * 0.1;
+        self.b += self.r * dt;
+        let [a, b, c] = self.p;
+        self.p =
+            [a + 2.0 * b * dt + c * dt * dt + q * dt.powi(3) / 3.0, b + c * dt + q * dt * dt / 2.0, c + q * dt];
+        // No hand is faster than this.
+        self.p[2] = self.p[2].min(3000.0 * 3000.0);
+        self.now_s = to_s;
+    }
+
+    /// How well a peak agrees: distance in standard deviations of the gate, sign of b that it is taken with; `None`
+    /// outside the gate.
+    fn agreement(&self, peak: &Peak, view: &View) -> Option<(f64, f64)> {
+        let (expected, spread) = self.expected(view.middle_s());
+        let blind = view.end_s - self.last_seen_s;
+        // A hand may have begun to move since: half of 1500 Hz/s² times the square of the time not seen.
+        let surprise = match view.seen {
+            Seen::Short => 750.0 * blind * blind + 6.0,
+            Seen::Medium => 3.0,
+            Seen::Long => 0.8,
+        };
+        let gate = (3.0 * spread).min(150.0).hypot(surprise.min(80.0));
+        [1.0, -1.0]
+            .into_iter()
+            .map(|sign| ((sign * peak.frequency_hz - expected).abs() / gate, sign))
+            .filter(|(d, _)| *d <= 1.0)
+            .min_by(|x, y| x.0.total_cmp(&y.0))
+    }
+
+    fn update(&mut self, peak: &Peak, sign: f64, view: &View) {
+        let variance = peak_variance(peak, view, self.r);
+        let d = view.state_s() - view.middle_s();
+        let nu = sign * peak.frequency_hz - (self.b - self.r * d);
+        let [a, b, c] = self.p;
+        // H = [1, −d]
+        let (ph0, ph1) = (a - b * d, b - c * d);
+        let mut s = ph0 - ph1 * d + variance;
+        if nu * nu > 9.0 * s && view.seen == Seen::Short {
+            // The hand did more than expected: believe the peak, doubt the rate.
+            // A push that explains the step over a tenth of a second: its marks on b and r go together.
+            let push = nu * nu / 0.01;
+            self.p = [a + push * 0.01, b + push * 0.1, c + push];
+            let [a, b, c] = self.p;
+            let (ph0, ph1) = (a - b * d, b - c * d);
+            s = ph0 - ph1 * d + variance;
+            self.gain(ph0 / s, ph1 / s, ph0, ph1, nu);
+        } else {
+            self.gain(ph0 / s, ph1 / s, ph0, ph1, nu);
+        }
+        self.hits += 1;
+        self.misses = 0;
+        self.last_seen_s = view.end_s;
+        if view.seen < self.seen {
+            self.seen = view.seen;
+        }
+        let weight = if view.seen == Seen::Short { 0.3 } else { 0.5 };
+        self.power += weight * (peak.power - self.power);
+        self.snr = peak.snr;
+        self.path.see(view.middle_s(), sign * peak.frequency_hz, variance.sqrt(), peak.power, view.seen);
+    }
+
+    fn gain(&mut self, k0: f64, k1: f64, ph0: f64, ph1: f64, nu: f64) {
+        self.b += k0 * nu;
+        self.r += k1 * nu;
+        let [a, b, c] = self.p;
+        self.p = [(a - k0 * ph0).max(1e-12), b - k0 * ph1, (c - k1 * ph1).max(1e-12)];
+        self.r = self.r.clamp(-4000.0, 4000.0);
+    }
+
+    /// Standard deviation of b now, Hz.
+    pub fn b_u(&self) -> f64 {
+        self.p[0].sqrt()
+    }
+
+    /// How long the line may go unseen, s.
+    fn patience(&self) -> f64 {
+        let moved = self.path.travelled();
+        match self.seen {
+            _ if !self.confirmed() => match self.seen {
+                Seen::Short => 0.2,
+                Seen::Medium => 0.35,
+                Seen::Long => 1.1,
+            },
+            _ if moved && self.path.lowest_hz() < NEAR_ZERO_HZ && self.b.abs() < NEAR_ZERO_HZ + 0.25 * self.r.abs() => 4.5,
+            Seen::Short => 0.7,
+            Seen::Medium => 1.0,
+            Seen::Long => 2.6,
+        }
+    }
+
+    /// Since when the line has been below what the frames resolve, s.
+    pub fn went_low_s(&self) -> f64 {
+        let last_above = self.path.recent().rev().find(|p| p.b.abs() > super::low::HIGHEST_HZ);
+        last_above.map_or(self.born_s, |p| p.at_s)
+    }
+
+    /// Takes a low note found at rest for this line: the hand has stopped.
+    pub fn take_low(&mut self, peak: &Peak, now_s: f64, length_s: f64) {
+        let sign = if self.b == 0.0 { 1.0 } else { self.b.signum() };
+        self.b = sign * peak.frequency_hz;
+        self.r = 0.0;
+        self.p = [0.25, 0.0, 1.0];
+        self.power = peak.power;
+        self.snr = peak.snr;
+        self.hits += 1;
+        self.last_seen_s = now_s;
+        self.path.see(now_s - length_s / 2.0, self.b, 0.3 / length_s, peak.power, Seen::Long);
+    }
+
+    /// The passage at `at_s` was none: what came after has the sign it had before.
+    pub fn turn_back(&mut self, at_s: f64) {
+        self.b = -self.b;
+        self.r = -self.r;
+        self.path.turn_back(at_s);
+    }
+
+    fn over(&self, now_s: f64) -> bool {
+        now_s - self.last_seen_s > self.patience()
+    }
+}
+
+/// Variance of a peak's frequency, Hz².
+fn peak_variance(peak: &Peak, view: &View, rate: f64) -> f64 {
+    let bound = crate::estimate::tone_bound_hz((peak.snr * view.enbw_hz).max(1e-9), view.length_s);
+    // A Hann window costs a factor 2.34 in variance; a slide's curvature moves the peak by a little of its width.
+    let bend = match view.seen {
+        Seen::Short => 0.05 + 0.002 * rate.abs(),
+        Seen::Medium => 0.02 + 0.05 * rate.abs() * view.length_s,
+        Seen::Long => 0.01 + 0.1 * rate.abs() * view.length_s,
+    };
+    2.34 * bound * bound + bend * bend
+}
+
+/// The table of lines: bounded, strongest kept.
+#[derive(Debug, Default)]
+pub struct Table {
+    pub lines: Vec<Line>,
+    next_id: u32,
+}
+
+/// How far under a line another must be to be taken for its side lobe, in power.
+const SHADOW: f64 = 0.003;
+
+/// How far a known line may fade from one sighting to the next, in power.
+const FAINT: f64 = 0.006;
+
+/// Most lines followed at a time.
+const MOST_LINES: usize = 24;
+
+impl Table {
+    /// Moves every line to `now_s` and takes out those that have been unseen for too long.
+    pub fn advance(&mut self, now_s: f64) -> Vec<Line> {
+        for line in &mut self.lines {
+            line.advance(now_s - super::SHORT_S / 2.0);
+        }
+        let (over, alive) = std::mem::take(&mut self.lines).into_iter().partition(|l| l.over(now_s));
+        self.lines = alive;
+        over
+    }
+
+    /// Gives the peaks of one frame to the lines; what nobody takes and is at least `birth` over the floor begins a
+    /// line of its own.
+    pub fn observe(&mut self, peaks: &[Peak], view: &View, birth: f64) {
+        let mut taken = vec![false; peaks.len()];
+        let mut order: Vec<usize> = (0..self.lines.len()).collect();
+        // Those that stand choose first, then the better known.
+        order.sort_by_key(|&i| {
+            let line = &self.lines[i];
+            (line.r.abs() > 8.0, std::cmp::Reverse(line.hits.min(1000)))
+        });
+        for i in order {
+            let line = &mut self.lines[i];
+            if view.seen == Seen::Medium && line.r.abs() > 10.0 || view.seen == Seen::Long && line.r.abs() > 1.5 {
+                continue;
+            }
+            // Nearness against loudness: a peak 10 dB down must lie twice as near.
+            // Where a sliding note and its mirror image overlap within the frame, a peak is neither.
+            let lowest = SHORT_LOWEST_HZ * 0.6 + 0.5 * line.r.abs() * view.length_s;
+            let best = peaks
+                .iter()
+                .enumerate()
+                .filter(|(k, p)| !taken[*k] && (view.seen != Seen::Short || p.frequency_hz > lowest))
+                .filter(|(_, p)| line.hits < 5 || p.power > FAINT * line.power)
+                .filter_map(|(k, p)| {
+                    line.agreement(p, view).map(|(d, sign)| (d * d - 0.25 * (p.power / line.power).log10(), sign, k))
+                })
+                .min_by(|x, y| x.0.total_cmp(&y.0));
+            if let Some((_, sign, k)) = best {
+                line.update(&peaks[k], sign, view);
+                taken[k] = true;
+            } else if view.seen == line.seen {
+                line.misses += 1;
+            }
+        }
+        for (peak, _) in peaks.iter().zip(&taken).filter(|(p, t)| !**t && p.snr >= birth) {
+            let middle = view.middle_s();
+            let shadowed = self.lines.iter().any(|l| {
+                let (expected, _) = l.expected(middle);
+                let apart = (expected.abs() - peak.frequency_hz).abs();
+                // A window's lobes, drawn out by the slide that a frame does not undo.
+                let smear = l.r.abs() * view.length_s;
+                apart < 1.6 / view.length_s + 0.6 * smear
+                    || apart < 8.0 / view.length_s + 1.5 * smear && peak.power < SHADOW * l.power
+            });
+            if shadowed || view.seen == Seen::Short && peak.frequency_hz < SHORT_LOWEST_HZ {
+                continue;
+            }
+            if self.lines.len() >= MOST_LINES {
+                let Some(weakest) = (0..self.lines.len())
+                    .filter(|&i| !self.lines[i].confirmed())
+                    .min_by(|&x, &y| self.lines[x].power.total_cmp(&self.lines[y].power))
+                else {
+                    continue;
+                };
+                if self.lines[weakest].power > peak.power {
+                    continue;
+                }
+                self.lines.swap_remove(weakest);
+            }
+            self.lines.push(Line::born(self.next_id, peak, view));
+            self.next_id += 1;
+        }
+    }
+
+    /// Finds a line that is another one's double: the id of the lesser of two that have run together.
+    pub fn double(&self) -> Option<u32> {
+        let rank = |l: &Line| (l.path.travelled(), l.hits);
+        self.lines.iter().enumerate().find_map(|(i, a)| {
+            self.lines[i + 1..]
+                .iter()
+                .find(|b| (a.b.abs() - b.b.abs()).abs() < 0.6 && (a.r.abs() - b.r.abs()).abs() < 20.0 && a.b.abs() > 5.0)
+                .map(|b| if rank(a) < rank(b) { a.id } else { b.id })
+        })
+    }
+}

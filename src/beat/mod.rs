@@ -1,0 +1,532 @@
+//! The ear: from conditioned samples to what was heard.
+//!
+//! Twenty times a second a short frame is looked at (and copies of it with slides undone), ten times a second a
+//! medium one, twice a second a long one. Their peaks feed the table of [`lines`], one filter a line; the hum is
+//! found in the long frames and taken out of what the others see. A line that stands still opens a [`rest`], whose
+//! sums gather until it moves again. What is note, harmonic, sideband or whistle is decided by the [`story`] from the
+//! lives of all lines, so a label can be revised until the end. Nothing grows with the length of the sound but the
+//! short records of what was heard.
+
+mod history;
+mod hum;
+mod lines;
+mod low;
+mod passage;
+mod path;
+mod rest;
+mod story;
+
+use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
+use crate::offset::{Hand, Side, Turning};
+use crate::settings::{Command, Settings};
+use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, drop_side_lobes, find_peaks};
+use history::History;
+use hum::HumFollower;
+use lines::{Line, Seen, Table, View};
+use rest::Measured;
+use std::collections::HashMap;
+use story::{Declared, Life, Story};
+
+/// Time from one look to the next, s.
+const HOP_S: f64 = 0.05;
+const SHORT_S: f64 = 0.16;
+const MEDIUM_S: f64 = 0.64;
+const LONG_S: f64 = 2.048;
+/// Hops between medium and between long frames.
+const MEDIUM_EVERY: u64 = 2;
+const LONG_EVERY: u64 = 10;
+/// Slides undone unasked, Hz/s, and how fast a line must move for its own slide to be undone.
+const SLIDES: [f64; 2] = [600.0, -600.0];
+const OWN_SLIDE: f64 = 120.0;
+/// A track row is final this long after its instant, s.
+const LAG_S: f64 = 3.0;
+/// Side lobes are looked for within this many times the inverse of a frame's length.
+const LOBES: f64 = 5.0;
+/// Highest frequency of a note, Hz.
+const HIGHEST_HZ: f64 = 3900.0;
+/// How much of the sound is kept for a rest to begin in, s.
+const KEPT_S: f64 = 12.0;
+
+/// A rest under way.
+struct Standing {
+    sums: crate::estimate::BlockSums,
+    core: (f64, f64),
+    frequency_hz: f64,
+    strikes: u32,
+}
+
+/// What a line has besides its track.
+#[derive(Default)]
+struct Dossier {
+    standing: Option<Standing>,
+    rests: Vec<(Measured, f64)>,
+    passages: Vec<passage::Passage>,
+    rest_until_s: f64,
+    /// Instant up to which sign changes have been judged.
+    judged_s: f64,
+}
+
+/// The ear for one channel at the working rate.
+pub struct Ear {
+    rate_hz: f64,
+    raw: History,
+    clean: History,
+    hop: usize,
+    hops: u64,
+    short: RealFrame,
+    chirp: ChirpFrame,
+    medium: RealFrame,
+    long: RealFrame,
+    floor: Floor,
+    peaks: Vec<Peak>,
+    gathered: Vec<(Peak, f64)>,
+    hop_buffer: Vec<f32>,
+    table: Table,
+    dossiers: HashMap<u32, Dossier>,
+    past: Vec<Life>,
+    hum: HumFollower,
+    declared: Vec<Declared>,
+    hand: Hand,
+    turning: Option<Turning>,
+    station_tones: bool,
+    rows: Vec<TrackRow>,
+    chosen: Option<u32>,
+    /// Noise density near 1 kHz, squared units per Hz, smoothed.
+    density: f64,
+}
+
+impl Ear {
+    /// An ear for samples at `rate_hz`, at least 400 Hz.
+    pub fn new(rate_hz: f64, settings: &Settings) -> Self {
+        let samples = |s: f64| ((s * rate_hz).round() as usize).max(16);
+        let frame = |s: f64| RealFrame::new(samples(s), rate_hz);
+        Self {
+            rate_hz,
+            raw: History::new(samples(KEPT_S)),
+            clean: History::new(samples(MEDIUM_S + 0.5)),
+            hop: samples(HOP_S),
+            hops: 0,
+            short: frame(SHORT_S),
+            chirp: ChirpFrame::new(samples(SHORT_S), rate_hz),
+            medium: frame(MEDIUM_S),
+            long: frame(LONG_S),
+            floor: Floor::default(),
+            peaks: Vec::new(),
+            gathered: Vec::new(),
+            hop_buffer: Vec::new(),
+            table: Table::default(),
+            dossiers: HashMap::new(),
+            past: Vec::new(),
+            hum: HumFollower::new(rate_hz, settings.mains),
+            declared: vec![Declared { at_s: 0.0, hand: settings.hand, turning: settings.turning }],
+            hand: settings.hand,
+            turning: settings.turning,
+            station_tones: settings.station_tones,
+            rows: Vec::new(),
+            chosen: None,
+            density: 0.0,
+        }
+    }
+
+    /// Takes a declaration that holds from `at_s` on.
+    pub fn command(&mut self, at_s: f64, command: Command) {
+        match command {
+            Command::Hand(hand) => self.hand = hand,
+            Command::Turning(turning) => self.turning = turning,
+            Command::Mains(mains) => return self.hum.set_mains(mains),
+            Command::Channel(_) => return,
+        }
+        self.declared.push(Declared { at_s, hand: self.hand, turning: self.turning });
+    }
+
+    /// Takes conditioned samples; `each_look` is called after every look with the ear itself.
+    pub fn push(&mut self, samples: &[f32], each_look: &mut dyn FnMut(&mut Self)) {
+        let mut rest = samples;
+        while !rest.is_empty() {
+            let next_look = (self.hops + 1) * self.hop as u64;
+            let take = rest.len().min((next_look - self.raw.end()) as usize);
+            self.raw.push(&rest[..take]);
+            rest = &rest[take..];
+            if self.raw.end() == next_look {
+                self.look();
+                each_look(self);
+            }
+        }
+    }
+
+    /// Instant of the newest look, s.
+    pub fn now_s(&self) -> f64 {
+        (self.hops * self.hop as u64) as f64 / self.rate_hz
+    }
+
+    /// Rows that have become final since the last call.
+    pub fn drain_rows(&mut self) -> std::vec::Drain<'_, TrackRow> {
+        self.rows.drain(..)
+    }
+
+    fn look(&mut self) {
+        self.hops += 1;
+        let end = self.hops * self.hop as u64;
+        let now_s = end as f64 / self.rate_hz;
+        self.hop_buffer.clear();
+        let hop = self.raw.slice(end - self.hop as u64, end);
+        self.hum.clean(hop, &mut self.hop_buffer);
+        self.clean.push(&self.hop_buffer);
+        for line in self.table.advance(now_s) {
+            self.bury(line);
+        }
+        self.look_short(end, now_s);
+        if self.hops % MEDIUM_EVERY == 0 {
+            self.look_medium(end, now_s);
+        }
+        if self.hops % LONG_EVERY == 0 {
+            self.look_long(end, now_s);
+            self.look_low(end, now_s);
+        }
+        while let Some(double) = self.table.double() {
+            self.table.lines.retain(|l| l.id != double);
+            self.dossiers.remove(&double);
+        }
+        self.follow_rests(end, now_s);
+        self.judge_passages(now_s);
+        self.write_rows(now_s, LAG_S);
+    }
+
+    fn look_short(&mut self, end: u64, now_s: f64) {
+        let len = self.short.len() as u64;
+        if end < len {
+            return;
+        }
+        let samples = self.clean.slice(end - len, end);
+        if gappy(samples) {
+            return;
+        }
+        let length_s = len as f64 / self.rate_hz;
+        let bin = self.short.bin_hz();
+        let range = (SHORT_LOW_HZ, HIGHEST_HZ.min(0.48 * self.rate_hz));
+        self.gathered.clear();
+        let power = self.short.power(samples);
+        self.floor.measure(power);
+        find_peaks(power, bin, &self.floor, range, 20.0, 12, &mut self.peaks);
+        self.gathered.extend(self.peaks.iter().map(|p| (*p, 0.0)));
+        let mut slides: Vec<f64> = Vec::new();
+        if self.hops % 2 == 0 {
+            slides.extend(SLIDES);
+        }
+        let fast = self.table.lines.iter().filter(|l| l.r.abs() > OWN_SLIDE && l.hits > 1);
+        if let Some(line) = fast.max_by(|a, b| a.power.total_cmp(&b.power)) {
+            slides.push(line.r * line.b.signum());
+        }
+        for slide in slides {
+            let power = self.chirp.power(samples, slide);
+            find_peaks(power, bin, &self.floor, range, 20.0, 8, &mut self.peaks);
+            self.gathered.extend(self.peaks.iter().map(|p| (*p, slide)));
+        }
+        // The sharpest copy of a peak is the true one; its smears in the other copies go.
+        self.gathered.sort_unstable_by(|a, b| b.0.power.total_cmp(&a.0.power));
+        let mut kept: Vec<(Peak, f64)> = Vec::with_capacity(12);
+        for &(peak, slide) in &self.gathered {
+            let smear = |other: f64| 1.6 / length_s + 0.6 * (slide - other).abs() * length_s;
+            if kept.len() < 12
+                && kept.iter().all(|(k, s)| (k.frequency_hz - peak.frequency_hz).abs() > smear(*s))
+            {
+                kept.push((peak, slide));
+            }
+        }
+        self.peaks.clear();
+        self.peaks.extend(kept.iter().map(|k| k.0));
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
+        self.table.observe(&self.peaks, &view, 40.0);
+        if std::env::var_os("EAR_TRACE").is_some() {
+            eprintln!("{now_s:.2} kept {:?}", kept.iter().map(|k| (k.0.frequency_hz.round(), (k.0.snr.log10()*10.0).round(), k.1.round())).collect::<Vec<_>>());
+            for l in &self.table.lines { eprintln!("     id {} b {:.1} r {:.0} hits {} seen {:.2} {:?}", l.id, l.b, l.r, l.hits, l.last_seen_s, l.seen); }
+        }
+    }
+
+    fn look_medium(&mut self, end: u64, now_s: f64) {
+        let len = self.medium.len() as u64;
+        if end < len {
+            return;
+        }
+        let samples = self.clean.slice(end - len, end);
+        if gappy(samples) {
+            return;
+        }
+        let bin_hz = self.medium.bin_hz();
+        let power = self.medium.power(samples);
+        self.floor.measure(power);
+        let range = (6.0, HIGHEST_HZ.min(0.48 * self.rate_hz));
+        find_peaks(power, bin_hz, &self.floor, range, 16.0, 16, &mut self.peaks);
+        let bin = (1000.0f64.min(0.25 * self.rate_hz) / bin_hz) as usize;
+        let density = f64::from(self.floor.at(bin)) / (2.0 * self.medium.enbw_hz());
+        self.density = if self.density > 0.0 { self.density + 0.05 * (density - self.density) } else { density };
+        let length_s = len as f64 / self.rate_hz;
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        let view = View { seen: Seen::Medium, end_s: now_s, length_s, enbw_hz: self.medium.enbw_hz() };
+        self.table.observe(&self.peaks, &view, 45.0);
+    }
+
+    fn look_long(&mut self, end: u64, now_s: f64) {
+        let len = self.long.len() as u64;
+        if end < len {
+            return;
+        }
+        let samples = self.raw.slice(end - len, end);
+        if gappy(samples) {
+            return;
+        }
+        let bin_hz = self.long.bin_hz();
+        let power = self.long.power(samples);
+        self.floor.measure(power);
+        let range = (1.5, HIGHEST_HZ.min(0.48 * self.rate_hz));
+        find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
+        let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
+        let moving: Vec<f64> = moved.collect();
+        self.hum.look(&self.peaks, &moving);
+        let hum = &self.hum;
+        self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
+        let length_s = len as f64 / self.rate_hz;
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.long.enbw_hz() };
+        self.table.observe(&self.peaks, &view, 26.0);
+    }
+
+    /// Looks below what the frames resolve, for a note that went there.
+    fn look_low(&mut self, end: u64, now_s: f64) {
+        for line in &mut self.table.lines {
+            let gone = now_s - line.last_seen_s;
+            if !line.path.travelled() || line.b.abs() > low::HIGHEST_HZ + 0.5 * line.r.abs() || gone < 0.5 && line.b.abs() > low::HIGHEST_HZ {
+                continue;
+            }
+            let since_s = line.went_low_s();
+            if let Some((peak, length_s)) = low::search(&self.clean, self.rate_hz, end, since_s) {
+                line.take_low(&peak, now_s, length_s);
+            }
+        }
+    }
+
+    fn follow_rests(&mut self, end: u64, now_s: f64) {
+        for i in 0..self.table.lines.len() {
+            let line = &self.table.lines[i];
+            if !line.confirmed() {
+                continue;
+            }
+            let is_hum = !line.path.travelled() && self.hum.is_line(line.b.abs(), 0.25);
+            let standing = line.path.standing(now_s);
+            let (id, b, r, seen_s, b_u) = (line.id, line.b.abs(), line.r, line.last_seen_s, line.b_u());
+            let sign = line.b.signum();
+            let dossier = self.dossiers.entry(id).or_default();
+            if let Some(open) = &mut dossier.standing {
+                let from = open.sums.next_sample();
+                open.sums.push(self.raw.slice(from, end));
+                let mut close = is_hum;
+                if let Some((_, to, f)) = standing.filter(|s| (s.2 - open.frequency_hz).abs() < 2.0) {
+                    open.core.1 = open.core.1.max(to);
+                    open.frequency_hz += 0.2 * (f - open.frequency_hz);
+                    open.strikes = 0;
+                } else if now_s - seen_s < 0.12 && (b - open.frequency_hz).abs() > 1.5f64.max(5.0 * b_u) {
+                    open.strikes += 1;
+                    close |= open.strikes >= 3;
+                }
+                close |= open.sums.carrier_hz() > 0.0 && (open.frequency_hz - open.sums.carrier_hz()).abs() > 6.0;
+                if close {
+                    self.close_rest(id, sign);
+                }
+            } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0) {
+                let earliest = (from - 1.2).max(dossier.rest_until_s).max(0.0);
+                let first = ((earliest * self.rate_hz) as u64).max(self.raw.first());
+                let mut sums = rest::sums_for(f, self.rate_hz, first);
+                sums.push(self.raw.slice(first, end));
+                dossier.standing = Some(Standing { sums, core: (from, to), frequency_hz: f, strikes: 0 });
+            }
+        }
+    }
+
+    fn close_rest(&mut self, id: u32, sign: f64) {
+        let Some(dossier) = self.dossiers.get_mut(&id) else { return };
+        let Some(open) = dossier.standing.take() else { return };
+        dossier.rest_until_s = open.core.1;
+        let measured = rest::measure(&open.sums, open.core, open.frequency_hz, &self.hum.comb());
+        if std::env::var_os("EAR_DEBUG").is_some() {
+            eprintln!("close id {id} core {:?} f {} -> {:?}", open.core, open.frequency_hz, measured.as_ref().map(|m| (m.start_s, m.end_s, m.heard_hz, m.u_noise_hz, m.u_wander_hz, m.rate, m.rate_u)));
+        }
+        if let Some(m) = measured {
+            dossier.rest_until_s = m.end_s;
+            dossier.rests.push((m, sign));
+        }
+    }
+
+    fn bury(&mut self, line: Line) {
+        self.close_rest(line.id, line.b.signum());
+        let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
+        if line.confirmed() && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty()) {
+            self.past.push(Life::of(line, dossier.rests, dossier.passages, false));
+        }
+    }
+
+    /// Looks at lines whose sign has changed with sightings on both sides.
+    fn judge_passages(&mut self, now_s: f64) {
+        for line in &mut self.table.lines {
+            let dossier = self.dossiers.entry(line.id).or_default();
+            let points: Vec<path::Point> = line.path.recent().copied().collect();
+            let Some(turn) = (1..points.len())
+                .rev()
+                .find(|&i| points[i].b * points[i - 1].b < 0.0 && points[i].at_s > dossier.judged_s)
+            else {
+                continue;
+            };
+            let (before, after) = points.split_at(turn);
+            let enough = after.len() >= 8 || after.last().is_some_and(|p| p.at_s - after[0].at_s > 0.4);
+            if !enough || after[0].at_s > now_s - 0.3 {
+                continue;
+            }
+            let near = |p: &&path::Point, t: f64| (p.at_s - t).abs() < 0.45 && p.seen == Seen::Short;
+            let (s, t) = (before[before.len() - 1].at_s, after[0].at_s);
+            let before: Vec<_> = before.iter().filter(|p| near(p, s)).copied().collect();
+            let after: Vec<_> = after.iter().filter(|p| near(p, t)).copied().collect();
+            dossier.judged_s = t;
+            let judged = passage::judge(&before, &after);
+            if std::env::var_os("EAR_DEBUG").is_some() { eprintln!("passage {judged:?} {before:?} {after:?}"); }
+            if let Some(p) = judged {
+                if p.kind == crate::heard::CrossingKind::TurnedBack {
+                    line.turn_back(t);
+                }
+                dossier.passages.push(p);
+            }
+        }
+    }
+
+    /// The line that is the note as far as is known now.
+    fn choose(&mut self) -> Option<usize> {
+        let lines = &self.table.lines;
+        let hum = &self.hum;
+        let eligible = |l: &Line| {
+            l.confirmed() && (l.path.travelled() || !hum.is_line(l.b.abs(), 0.3)) && !(self.station_tones && story::is_station_tone(l.b.abs()) && !l.path.travelled())
+        };
+        let best = (0..lines.len()).filter(|&i| eligible(&lines[i])).max_by(|&i, &j| {
+            let rank = |l: &Line| (l.path.travelled(), l.power * if Some(l.id) == self.chosen { 4.0 } else { 1.0 });
+            let (a, b) = (rank(&lines[i]), rank(&lines[j]));
+            a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+        })?;
+        // A harmonic of another line that moves with it is not the note.
+        let f = lines[best].b.abs();
+        let lower = (0..lines.len()).find(|&i| {
+            let l = &lines[i];
+            l.confirmed()
+                && l.path.travelled() == lines[best].path.travelled()
+                && l.power > 0.05 * lines[best].power
+                && (2..=3).any(|k| (f - f64::from(k) * l.b.abs()).abs() < 0.01 * f)
+                && eligible(l)
+        });
+        let index = lower.unwrap_or(best);
+        self.chosen = Some(lines[index].id);
+        Some(index)
+    }
+
+    fn write_rows(&mut self, now_s: f64, lag_s: f64) {
+        let at_s = now_s - lag_s;
+        if at_s < SHORT_S / 2.0 {
+            return;
+        }
+        let chosen = self.choose();
+        let found = chosen.map(|i| &self.table.lines[i]).and_then(|l| Some((l, l.path.at(at_s, 0.3)?)));
+        let row = match found {
+            Some((line, point)) => {
+                let resting = self.dossiers.get(&line.id).is_some_and(|d| {
+                    d.standing.as_ref().is_some_and(|s| s.core.0 <= at_s && at_s <= s.core.1)
+                        || d.rests.iter().any(|(m, _)| m.start_s <= at_s && at_s <= m.end_s)
+                });
+                TrackRow {
+                    time_s: at_s,
+                    offset_hz: Some(point.b.abs()),
+                    u_hz: Some(point.u),
+                    side: Side::Unknown,
+                    level_db: Some(10.0 * point.power.max(1e-20).log10()),
+                    state: if resting { TrackState::Resting } else { TrackState::Moving },
+                }
+            }
+            None => TrackRow {
+                time_s: at_s,
+                offset_hz: None,
+                u_hz: None,
+                side: Side::Unknown,
+                level_db: None,
+                state: TrackState::Quiet,
+            },
+        };
+        self.rows.push(row);
+    }
+
+    /// The newest that is known, provisional.
+    pub fn snapshot(&mut self) -> Snapshot {
+        let at_s = self.now_s();
+        let chosen = self.choose();
+        let line = chosen.map(|i| &self.table.lines[i]);
+        let standing = line.and_then(|l| self.dossiers.get(&l.id)?.standing.as_ref());
+        let rest = standing
+            .and_then(|s| rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb()))
+            .map(|m| story::rest_record(&m, Side::Unknown));
+        Snapshot {
+            at_s,
+            state: match (line, &rest) {
+                (None, _) => EndingState::Quiet,
+                (Some(_), Some(_)) => EndingState::Resting,
+                (Some(_), None) => EndingState::Moving,
+            },
+            offset_hz: line.map(|l| l.b.abs()),
+            u_hz: line.map(Line::b_u),
+            side: Side::Unknown,
+            hand: self.hand,
+            rate_hz_per_s: line.map(|l| l.r * l.b.signum()),
+            level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
+            rest,
+            lost_samples: 0,
+            bound_hz: None,
+        }
+    }
+
+    /// Ends the sound: all that was heard. `level` and `warnings` come from the conditioning.
+    pub fn finish(mut self, level: Level, warnings: Vec<Warning>) -> (Heard, Vec<TrackRow>) {
+        let end = self.raw.end();
+        let now_s = end as f64 / self.rate_hz;
+        self.follow_rests(end, now_s);
+        let mut lag = LAG_S - HOP_S;
+        while lag > 0.0 {
+            self.write_rows(now_s, lag);
+            lag -= HOP_S;
+        }
+        for line in std::mem::take(&mut self.table.lines) {
+            let standing = self.dossiers.get(&line.id).and_then(|d| d.standing.as_ref()).is_some();
+            self.close_rest(line.id, line.b.signum());
+            let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
+            if line.confirmed() {
+                let mut life = Life::of(line, dossier.rests, dossier.passages, true);
+                life.standing_at_end = standing;
+                self.past.push(life);
+            }
+        }
+        if std::env::var_os("EAR_DEBUG").is_some() {
+            for l in &self.past {
+                eprintln!("life {l:?}");
+            }
+        }
+        let story = Story {
+            lives: self.past,
+            hum: &self.hum,
+            declared: self.declared,
+            station_tones: self.station_tones,
+            end_s: now_s,
+            density: self.density,
+        };
+        (story.tell(level, warnings), self.rows)
+    }
+}
+
+/// Lowest peak of a short frame that is looked at, Hz.
+const SHORT_LOW_HZ: f64 = 14.0;
+
+/// Whether too much of a frame is missing for its spectrum to mean anything.
+fn gappy(samples: &[f32]) -> bool {
+    samples.iter().filter(|x| !x.is_finite()).count() * 4 > samples.len()
+}

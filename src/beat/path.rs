@@ -1,0 +1,154 @@
+//! Where a line has been: the last seconds in full, the moves of its life in outline.
+
+use super::lines::Seen;
+use std::collections::VecDeque;
+
+/// How much of the path is kept in full, s.
+const KEPT_S: f64 = 5.0;
+/// A change of |b| by this much is worth a point of the outline, Hz or parts of |b|.
+const OUTLINE_HZ: f64 = 1.5;
+const OUTLINE_PART: f64 = 0.02;
+/// Most points of the outline.
+const MOST_OUTLINE: usize = 2000;
+/// Travel that makes a line one that has moved, Hz.
+const TRAVEL_HZ: f64 = 6.0;
+
+/// One sighting.
+#[derive(Debug, Clone, Copy)]
+pub struct Point {
+    pub at_s: f64,
+    /// Signed by the line's own sign.
+    pub b: f64,
+    pub u: f64,
+    pub power: f64,
+    pub seen: Seen,
+}
+
+/// A line's path.
+#[derive(Debug, Clone, Default)]
+pub struct Path {
+    recent: VecDeque<Point>,
+    outline: Vec<Point>,
+    lowest: f64,
+    highest: f64,
+    sightings: u32,
+}
+
+impl Path {
+    /// Adds a sighting.
+    pub fn see(&mut self, at_s: f64, b: f64, u: f64, power: f64, seen: Seen) {
+        let point = Point { at_s, b, u, power, seen };
+        if self.sightings == 0 {
+            (self.lowest, self.highest) = (b.abs(), b.abs());
+        }
+        self.sightings += 1;
+        // Sightings of different frames come a little out of order.
+        let place = self.recent.iter().rposition(|p| p.at_s <= at_s).map_or(0, |i| i + 1);
+        self.recent.insert(place, point);
+        while self.recent.front().is_some_and(|p| p.at_s < at_s - KEPT_S) {
+            self.recent.pop_front();
+        }
+        // A single stray peak is no travel: the middle one of three counts.
+        if let Some(m) = self.middle_of_three() {
+            self.lowest = self.lowest.min(m.b.abs());
+            self.highest = self.highest.max(m.b.abs());
+            let far = |p: &Point| (p.b - m.b).abs() > OUTLINE_HZ.max(OUTLINE_PART * m.b.abs());
+            if self.outline.last().is_none_or(|p| m.at_s > p.at_s && far(p)) {
+                if self.outline.len() >= MOST_OUTLINE {
+                    let mut keep = false;
+                    self.outline.retain(|_| {
+                        keep = !keep;
+                        keep
+                    });
+                }
+                self.outline.push(m);
+            }
+        }
+    }
+
+    fn middle_of_three(&self) -> Option<Point> {
+        let n = self.recent.len();
+        if n < 3 {
+            return None;
+        }
+        let mut last: Vec<Point> = self.recent.range(n - 3..).copied().collect();
+        last.sort_by(|a, b| a.b.abs().total_cmp(&b.b.abs()));
+        Some(last[1])
+    }
+
+    /// Sightings of the last seconds, oldest first.
+    pub fn recent(&self) -> impl DoubleEndedIterator<Item = &Point> {
+        self.recent.iter()
+    }
+
+    /// Outline of the whole life, oldest first.
+    pub fn outline(&self) -> &[Point] {
+        &self.outline
+    }
+
+    /// Changes the sign of everything from `at_s` on.
+    pub fn turn_back(&mut self, at_s: f64) {
+        for p in self.recent.iter_mut().chain(&mut self.outline).filter(|p| p.at_s >= at_s) {
+            p.b = -p.b;
+        }
+    }
+
+    /// Lowest |b| seen, Hz.
+    pub fn lowest_hz(&self) -> f64 {
+        self.lowest
+    }
+
+    /// How far |b| has been from its lowest to its highest, Hz.
+    pub fn travel_hz(&self) -> f64 {
+        self.highest - self.lowest
+    }
+
+    /// Whether the line has moved at all.
+    pub fn travelled(&self) -> bool {
+        self.travel_hz() > TRAVEL_HZ && self.outline.len() >= 4
+    }
+
+    /// b at `at_s` between two sightings not further apart than `most_s`.
+    pub fn at(&self, at_s: f64, most_s: f64) -> Option<Point> {
+        let after = self.recent.iter().position(|p| p.at_s >= at_s)?;
+        let q = self.recent[after];
+        let Some(p) = after.checked_sub(1).map(|i| self.recent[i]) else {
+            return (q.at_s - at_s < 1e-9).then_some(q);
+        };
+        if q.at_s - p.at_s > most_s {
+            return None;
+        }
+        let w = if q.at_s > p.at_s { (at_s - p.at_s) / (q.at_s - p.at_s) } else { 1.0 };
+        Some(Point { at_s, b: p.b + w * (q.b - p.b), power: p.power + w * (q.power - p.power), u: p.u.max(q.u), ..q })
+    }
+
+    /// The stretch, up to now, over which the sightings stand still: its first and last instant, mean |b|.
+    /// `None` when the last half second (or the last three sightings of long frames) moves.
+    pub fn standing(&self, now_s: f64) -> Option<(f64, f64, f64)> {
+        let last = self.recent.back()?;
+        let window = match last.seen {
+            Seen::Short => 0.45,
+            Seen::Medium => 0.5,
+            Seen::Long => 1.2,
+        };
+        if now_s - last.at_s > 0.5 * window + if last.seen == Seen::Long { 1.7 } else { 0.5 } {
+            return None;
+        }
+        let mut from = self.recent.len();
+        let (mut low, mut high, mut sum, mut n) = (f64::MAX, f64::MIN, 0.0, 0.0);
+        for (i, p) in self.recent.iter().enumerate().rev() {
+            let f = p.b.abs();
+            let (l, h) = (low.min(f), high.max(f));
+            let most = 0.7f64.max(5.0 * p.u).min(4.0);
+            if h - l > most && n > 0.0 {
+                break;
+            }
+            (low, high) = (l, h);
+            sum += f;
+            n += 1.0;
+            from = i;
+        }
+        let first = self.recent.get(from)?;
+        (n >= 3.0 && last.at_s - first.at_s >= window).then(|| (first.at_s, last.at_s, sum / n))
+    }
+}

@@ -1,0 +1,463 @@
+//! A rest measured: from the sums around a standing note to its edges, its offset and an honest uncertainty.
+//!
+//! A steady fit to the middle of the stretch gives a reference phase. From there a filter that allows the oscillator
+//! its wander walks outward over the phase of the note, and stops where the phase stops fitting: an end a tenth of a
+//! second inside the hand's move would spoil the figure, so the walk also backs off by as much as it needed to notice.
+//! Between the edges the note is fitted by least squares with the hum beside it, and what its phase holds beyond
+//! white noise goes into the uncertainty as wander. Below [`LOW_HZ`] a block has no phase of its own: there the edges
+//! come from the misfit of the samples and the figure from the fit alone.
+
+use crate::estimate::{
+    BlockSums, Comb, PhasePoint, Smoothed, ToneFit, ToneModel, WanderFilter, fit_tone, smooth,
+};
+use num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Below this a note is measured on plain means of samples, Hz.
+pub const LOW_HZ: f64 = 20.0;
+/// Shortest rest, s.
+pub const SHORTEST_S: f64 = 0.5;
+/// Fastest steady drift that is still a rest, Hz/s.
+pub const FASTEST_DRIFT: f64 = 0.2;
+/// Least energy of the note over the noise density within the rest: 15 dB. Noise alone passes it once in a million
+/// trials (the statistic is χ² with two degrees of freedom over two).
+const LEAST_ENERGY: f64 = 32.0;
+/// Wander that the walk to the edges allows for at least and at most, Hz/√s (a good tube oscillator has 0.01); in
+/// between three times what the middle of the rest shows. The less is allowed, the sooner a gentle start of the hand is
+/// noticed.
+const EDGE_WANDER: (f64, f64) = (0.003, 0.1);
+/// How far, in standard deviations, a run of innovations may stray before the rest is over.
+const EDGE_SIGMAS: f64 = 4.5;
+/// Runs of innovations that are looked at, blocks.
+const WINDOWS: [usize; 5] = [2, 3, 5, 8, 13];
+/// Least backing off from a noticed edge, s.
+const BACK_OFF_S: f64 = 0.06;
+/// Longest silence inside a rest, s.
+const LONGEST_ABSENCE_S: f64 = 0.3;
+
+/// Sums suited to a note near `frequency_hz`: blocks of about 20 ms that hold whole half-periods, so that the noise
+/// of both quadratures is alike; plain means of 4 ms for a low note.
+pub fn sums_for(frequency_hz: f64, rate_hz: f64, first_sample: u64) -> BlockSums {
+    if frequency_hz < LOW_HZ {
+        return BlockSums::new(rate_hz, 0.0, (0.004 * rate_hz).round() as usize, first_sample);
+    }
+    let halves = (0.02 * 2.0 * frequency_hz).round().max(1.0);
+    BlockSums::new(rate_hz, frequency_hz, (halves / (2.0 * frequency_hz) * rate_hz).round() as usize, first_sample)
+}
+
+/// A measured rest, times in s from the beginning of the stream.
+#[derive(Debug, Clone)]
+pub struct Measured {
+    pub start_s: f64,
+    pub end_s: f64,
+    pub at_s: f64,
+    pub heard_hz: f64,
+    pub u_noise_hz: f64,
+    pub u_wander_hz: f64,
+    pub rate: f64,
+    pub rate_u: f64,
+    pub cn0_hz: f64,
+    /// Squared amplitude.
+    pub power: f64,
+    pub near_hum_hz: Option<f64>,
+}
+
+impl Measured {
+    /// Combined standard uncertainty, Hz.
+    pub fn u_hz(&self) -> f64 {
+        self.u_noise_hz.hypot(self.u_wander_hz)
+    }
+}
+
+/// Measures the rest around `core` (s from the beginning of the stream) in `sums`; `comb` is the hum to be taken out
+/// with it. `None` when there is no rest of half a second that stands out of the noise.
+pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
+    let measured = if sums.carrier_hz() > 0.0 {
+        by_phase(sums, core, guess_hz, comb)
+    } else {
+        by_misfit(sums, core, guess_hz, comb)
+    }?;
+    let energy = measured.cn0_hz * (measured.end_s - measured.start_s);
+    let creeps = measured.rate.abs() - 3.0 * measured.rate_u > FASTEST_DRIFT;
+    (energy >= LEAST_ENERGY && !creeps && measured.end_s - measured.start_s >= SHORTEST_S).then_some(measured)
+}
+
+/// The hum lines that matter beside a note: those whose leakage a fit over `span` could feel.
+fn near_lines(comb: &Comb, note_hz: f64, free: bool) -> Comb {
+    let mut orders = comb.orders.clone();
+    orders.sort_by(|a, b| {
+        let d = |h: &u32| (f64::from(*h) * comb.fundamental_hz - note_hz).abs();
+        d(a).total_cmp(&d(b))
+    });
+    orders.truncate(8);
+    Comb { fundamental_hz: comb.fundamental_hz, orders, free }
+}
+
+/// How far from the tracker's figure the note may be in the middle of its rest, Hz: a long rest drifts.
+const GUESS_HZ: f64 = 4.0;
+
+/// The frequency near `guess_hz` at which the blocks add up highest.
+fn strongest_near(sums: &BlockSums, (from, to): (usize, usize), guess_hz: f64) -> f64 {
+    let step = 0.25 / ((to - from) as f64 * sums.block_s());
+    let steps = (GUESS_HZ / step) as i32;
+    let total = |f: f64| {
+        let turn = Complex64::from_polar(1.0, -2.0 * PI * (f - sums.carrier_hz()) * sums.block_s());
+        let mut at = Complex64::new(1.0, 0.0);
+        let mut sum = Complex64::default();
+        for k in from..to {
+            sum += sums.mean(k).unwrap_or_default() * at;
+            at *= turn;
+        }
+        sum.norm_sqr()
+    };
+    // Nearer counts more: a louder neighbour four hertz off is another line.
+    (-steps..=steps)
+        .map(|i| (guess_hz + f64::from(i) * step, 1.0 / (1.0 + (f64::from(i) * step).powi(2))))
+        .map(|(f, weight)| (f, total(f) * weight))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(guess_hz, |best| best.0)
+}
+
+fn index_of(sums: &BlockSums, at_s: f64) -> usize {
+    ((at_s - sums.origin_s()) / sums.block_s()).clamp(0.0, sums.len() as f64) as usize
+}
+
+/// The note's turn relative to the fit, averaged over `group` blocks from `k`; `None` where all are missing.
+fn turn(fit: &ToneFit, sums: &BlockSums, k: usize, group: usize) -> Option<(Complex64, usize)> {
+    let (sum, n) = (k..(k + group).min(sums.len()))
+        .filter_map(|i| fit.residual_turn(sums, i))
+        .fold((Complex64::default(), 0), |(s, n), w| (s + w, n + 1));
+    (n > 0).then(|| (sum / n as f64, n))
+}
+
+/// Variance of one real row of the blocks' turns in `from..to`, from second differences: blind to slow changes of
+/// phase and loudness; the wildest are trimmed off.
+fn noise_of(fit: &ToneFit, sums: &BlockSums, from: usize, to: usize) -> Option<f64> {
+    let turns: Vec<Option<Complex64>> = (from..to).map(|k| fit.residual_turn(sums, k)).collect();
+    let mut squares: Vec<f64> = turns
+        .windows(3)
+        .filter_map(|w| Some((w[1]? - (w[0]? + w[2]?) * 0.5).norm_sqr()))
+        .collect();
+    if squares.len() < 6 {
+        return None;
+    }
+    squares.sort_unstable_by(f64::total_cmp);
+    let most = 8.0 * squares[squares.len() / 2];
+    let kept = squares.partition_point(|&d| d <= most).max(1);
+    Some(squares[..kept].iter().sum::<f64>() / kept as f64 / 3.0)
+}
+
+/// Walks outward from block `middle` and returns the first block (in walking order) that no longer belongs.
+/// Blocks that clicks or gaps spoil are marked in `spoilt`.
+#[allow(clippy::too_many_arguments)]
+fn walk(
+    fit: &ToneFit,
+    sums: &BlockSums,
+    middle: usize,
+    outward: isize,
+    (first, end): (isize, isize),
+    trusted: usize,
+    wander: f64,
+    group: usize,
+    row_variance: f64,
+    spoilt: &mut [bool],
+) -> isize {
+    let block_s = sums.block_s();
+    let back_off = |window: usize| ((window * group) as f64 * 0.6 + 2.0).max(BACK_OFF_S / block_s).ceil() as isize;
+    let amplitude = fit.amplitude.norm() / 2.0;
+    let mut filter = WanderFilter::new(sums.centre_s(middle), wander).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
+    let mut strays: Vec<f64> = Vec::new();
+    // What each window's sum comes to where the note is known to stand: other lines nearby shake the phase too.
+    let mut shaken = [(0.0f64, 0.0f64); WINDOWS.len()];
+    let (mut absent, mut wild, mut missing) = (0usize, 0usize, 0usize);
+    let mut k = middle as isize;
+    loop {
+        let inside = if outward > 0 { k + group as isize <= end } else { k >= first };
+        if !inside {
+            // The sound itself ends here: nothing to back off from, but what was doubtful stays out.
+            return k - outward * ((absent + wild) * group) as isize;
+        }
+        let at = k as usize;
+        k += outward * group as isize;
+        let Some((w, n)) = turn(fit, sums, at, group) else {
+            missing += 1;
+            if (missing * group) as f64 * block_s > 2.0 {
+                return k - outward * (missing * group) as isize;
+            }
+            continue;
+        };
+        missing = 0;
+        let variance = row_variance / n as f64;
+        let power = w.norm_sqr();
+        if power < 12.0 * variance && power < 0.02 * amplitude * amplitude {
+            absent += 1;
+            if (absent * group) as f64 * block_s > LONGEST_ABSENCE_S {
+                return k - outward * ((absent * group) as isize + back_off(1));
+            }
+            continue;
+        }
+        absent = 0;
+        let point = PhasePoint { at_s: sums.centre_s(at) , phase: w.arg(), variance: variance / power };
+        filter.predict(point.at_s);
+        let (nu, s) = filter.innovation(&point);
+        let stray = nu / s.sqrt();
+        let loud = power > 9.0 * amplitude * amplitude;
+        if stray.abs() > EDGE_SIGMAS || loud {
+            wild += 1;
+            for i in at..(at + group).min(spoilt.len()) {
+                spoilt[i] = true;
+            }
+            if wild >= 4 && (wild * group) as f64 * block_s >= 0.08 {
+                return k - outward * ((wild * group) as isize + back_off(1));
+            }
+            continue;
+        }
+        wild = 0;
+        filter.update(&point);
+        strays.push(stray);
+        let trust = (at as isize - middle as isize).unsigned_abs() < trusted;
+        for (window, (squares, count)) in WINDOWS.into_iter().zip(&mut shaken) {
+            if let Some(run) = strays.len().checked_sub(window) {
+                let sum = strays[run..].iter().sum::<f64>() / (window as f64).sqrt();
+                let usual = if *count > 8.0 { (*squares / *count).sqrt().max(1.0) } else { 1.0 };
+                if trust {
+                    *squares += sum * sum;
+                    *count += 1.0;
+                } else if sum.abs() > EDGE_SIGMAS * usual {
+                    return k - outward * ((window * group) as isize + back_off(window));
+                }
+            }
+        }
+    }
+}
+
+/// Longest stretch that the reference fit takes from the middle, s.
+const REFERENCE_S: f64 = 1.0;
+
+fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
+    let block_s = sums.block_s();
+    let (core_from, core_to) = (index_of(sums, core.0), index_of(sums, core.1).max(index_of(sums, core.0) + 1));
+    let middle = (core_from + core_to) / 2;
+    // The reference: the middle of the core, longer when the note is weak, never shorter than 0.3 s.
+    let core_len = core_to - core_from;
+    let mut half = ((0.5 * REFERENCE_S / block_s) as usize).min(core_len * 2 / 5).max((0.15 / block_s) as usize);
+    let trusted = core_len * 3 / 10;
+    let mut spoilt = vec![false; sums.len()];
+    let mut fit;
+    loop {
+        let (from, to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));
+        let with_rate = (to - from) as f64 * block_s > 2.0;
+        let model = ToneModel {
+            frequency_hz: strongest_near(sums, (from, to), guess_hz),
+            rate: 0.0,
+            with_rate,
+            comb: near_lines(comb, guess_hz, false),
+        };
+        fit = fit_tone(sums, (from, to), &model, &|_| false)?;
+        let energy = fit.cn0_hz(sums) * (to - from) as f64 * block_s;
+        if energy > 60.0 || half * 5 / 2 >= core_len {
+            break;
+        }
+        half = (half * 2).min(core_len / 2).max(half + 1);
+    }
+    // The walk goes only three times as far as the fit reaches, then the fit is made anew: so a steady drift is
+    // learnt before it could lose the phase.
+    let (mut edges, mut reach, mut steady) = ((0, 0), 3 * half, true);
+    for _ in 0..24 {
+        let noise = noise_of(&fit, sums, middle.saturating_sub(100), (middle + 100).min(sums.len()))
+            .unwrap_or(fit.row_variance);
+        let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
+        let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
+        let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
+        let seen = smooth(&phases(&fit, sums, sure, group, noise, &[]).0, sums.centre_s(middle));
+        let wander = (3.0 * seen.map_or(0.01, |s| s.wander)).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
+        spoilt.fill(false);
+        let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
+        let mut side = |outward| walk(&fit, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt);
+        let to = side(1).clamp(0, sums.len() as isize) as usize;
+        let from = (side(-1) + 1).max(0) as usize;
+        if to <= from + 6 {
+            return None;
+        }
+        let whole = reach >= sums.len();
+        if whole && (edges == (from, to) || !steady) {
+            edges = (from, to);
+            break;
+        }
+        edges = (from, to);
+        reach = (3 * reach).min(sums.len());
+        if !steady {
+            continue;
+        }
+        let span = (to - from) as f64 * block_s;
+        let mid_s = (sums.centre_s(from) + sums.centre_s(to - 1)) / 2.0;
+        let model = ToneModel {
+            frequency_hz: fit.frequency_hz + fit.rate * (mid_s - fit.at_s),
+            rate: fit.rate,
+            with_rate: span > 0.4,
+            comb: near_lines(comb, fit.frequency_hz, span > 2.0),
+        };
+        if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
+            // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
+            steady = better.row_variance < 3.0 * noise;
+            if steady || edges.1 - edges.0 < 4 * half {
+                fit = better;
+            }
+        }
+    }
+    finish_by_phase(sums, &fit, edges, &spoilt, comb)
+}
+
+/// Phases of the note over groups of blocks, what is spoilt left out, and the sum of their powers.
+fn phases(
+    fit: &ToneFit,
+    sums: &BlockSums,
+    (from, to): (usize, usize),
+    group: usize,
+    noise: f64,
+    spoilt: &[bool],
+) -> (Vec<PhasePoint>, f64) {
+    let (mut points, mut loudness) = (Vec::with_capacity((to - from) / group + 1), 0.0);
+    for k in (from..(to + 1).saturating_sub(group)).step_by(group) {
+        let sound = |i: &usize| !spoilt.get(*i).copied().unwrap_or(false);
+        let (sum, n) = (k..k + group)
+            .filter(sound)
+            .filter_map(|i| fit.residual_turn(sums, i))
+            .fold((Complex64::default(), 0), |(s, n), w| (s + w, n + 1));
+        if n > 0 {
+            let w = sum / f64::from(n);
+            let variance = noise / f64::from(n);
+            // A group no louder than its noise has no phase to speak of.
+            let power = (w.norm_sqr() - 2.0 * variance).max(0.3 * variance);
+            let at_s = sums.centre_s(k) + (group - 1) as f64 / 2.0 * sums.block_s();
+            points.push(PhasePoint { at_s, phase: w.arg(), variance: variance / power });
+            loudness += power;
+        }
+    }
+    (points, loudness)
+}
+
+/// Phases of the note between the edges, smoothed, and the record of the rest.
+fn finish_by_phase(
+    sums: &BlockSums,
+    fit: &ToneFit,
+    (from, to): (usize, usize),
+    spoilt: &[bool],
+    comb: &Comb,
+) -> Option<Measured> {
+    let block_s = sums.block_s();
+    let noise = noise_of(fit, sums, from, to)?;
+    let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
+    let group = ((10.0 / per_block).ceil() as usize).clamp(1, (to - from) / 5).max((to - from) / 400).max(1);
+    let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
+    if std::env::var_os("EAR_PHASE").is_some() { for p in &points { eprintln!("ph {:.3} {:.4} {:.5}", p.at_s, p.phase, p.variance.sqrt()); } eprintln!("fit {fit:?} noise {noise}"); }
+    let power = 4.0 * loudness / points.len().max(1) as f64;
+    let at_s = (sums.centre_s(from) + sums.centre_s(to - 1)) / 2.0;
+    let Smoothed { frequency_hz, u_hz, u_noise_hz, wander } = smooth(&points, at_s)?;
+    let span = (to - from) as f64 * block_s;
+    let (start_s, end_s) = (from as f64 * block_s, to as f64 * block_s);
+    let heard_hz = fit.frequency_hz + fit.rate * (at_s - fit.at_s) + frequency_hz;
+    // Slope of a straight line through a random walk: variance 6/5·w²/T.
+    let rate_u = fit.u_rate.max(u_noise_hz * 60f64.sqrt() / span).hypot(wander * (1.2 / span).sqrt());
+    let near_hum_hz = comb
+        .orders
+        .iter()
+        .map(|&h| f64::from(h) * comb.fundamental_hz)
+        .find(|line| (line - heard_hz).abs() * span < 1.5);
+    Some(Measured {
+        start_s: sums.origin_s() + start_s,
+        end_s: sums.origin_s() + end_s,
+        at_s: sums.origin_s() + at_s,
+        heard_hz,
+        u_noise_hz,
+        u_wander_hz: (u_hz * u_hz - u_noise_hz * u_noise_hz).max(0.0).sqrt(),
+        rate: fit.rate,
+        rate_u,
+        cn0_hz: power / 2.0 / sums.density(noise).max(1e-300),
+        power,
+        near_hum_hz,
+    })
+}
+
+/// Length of a stretch that is added or refused as a whole, s.
+const LOW_STEP_S: f64 = 0.1;
+/// Cycles below which a drift can't be told from the note's own curve.
+const DRIFT_CYCLES: f64 = 6.0;
+
+fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
+    let block_s = sums.block_s();
+    let (core_from, core_to) = (index_of(sums, core.0), index_of(sums, core.1));
+    let fit_span = |from: usize, to: usize, f: f64, rate: f64, drift: bool| {
+        let cycles = f * (to - from) as f64 * block_s;
+        let model = ToneModel {
+            frequency_hz: f,
+            rate: if drift { rate } else { 0.0 },
+            with_rate: drift && cycles > DRIFT_CYCLES,
+            comb: Comb { orders: comb.orders.iter().copied().filter(|h| f64::from(*h) * comb.fundamental_hz < 124.0).collect(), ..comb.clone() },
+        };
+        fit_tone(sums, (from, to), &model, &|_| false)
+    };
+    // The middle of the core: at least a cycle and a quarter, at least half a second.
+    let middle = (core_from + core_to) / 2;
+    let least = ((1.25 / guess_hz).max(0.5) / block_s) as usize;
+    let half = (least / 2).max((core_to - core_from) / 4).max(8);
+    let (mut from, mut to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));
+    // The line's own figure is rough down here: try a ladder of frequencies.
+    let mut fit = (0..9)
+        .filter_map(|i| fit_span(from, to, guess_hz * (0.7 + 0.08 * f64::from(i)), 0.0, false))
+        .min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
+    let step = (LOW_STEP_S / block_s) as usize;
+    let (mut open_left, mut open_right) = (true, true);
+    while open_left || open_right {
+        let fits = |k0: usize, k1: usize, fit: &ToneFit| {
+            let (sum, n) = (k0..k1)
+                .filter_map(|k| fit.residual(sums, k))
+                .fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
+            // How far the fit itself may be off out there.
+            let tau = (sums.centre_s(k0) - fit.at_s).abs();
+            let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;
+            let off = 0.5 * fit.amplitude.norm_sqr() * phase * phase;
+            n == 0 || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
+        };
+        if open_right {
+            let next = to + step;
+            open_right = next <= sums.len() && fits(to, next, &fit);
+            to = if open_right { next } else { to };
+        }
+        if open_left {
+            open_left = from >= step && fits(from - step, from, &fit);
+            from = if open_left { from - step } else { from };
+        }
+        if let Some(better) = fit_span(from, to, fit.frequency_hz, fit.rate, true) {
+            fit = better;
+        }
+    }
+    // Backing off, but not from the end of the sound.
+    let back = (0.12 / block_s) as usize;
+    let (a, b) = (if from < step { from } else { from + back }, if to + step > sums.len() { to } else { to.saturating_sub(back) });
+    if b > a + least {
+        (from, to) = (a, b);
+        fit = fit_span(from, to, fit.frequency_hz, fit.rate, true)?;
+    }
+    // A drift that does not stand out is no drift: the steady fit is the better one.
+    if fit.u_rate > 0.0 && fit.rate.abs() < 3.0 * fit.u_rate {
+        fit = fit_span(from, to, fit.frequency_hz, 0.0, false).unwrap_or(fit);
+    }
+    let span = (to - from) as f64 * block_s;
+    if fit.frequency_hz * span < 0.8 {
+        return None;
+    }
+    Some(Measured {
+        start_s: sums.origin_s() + from as f64 * block_s,
+        end_s: sums.origin_s() + to as f64 * block_s,
+        at_s: sums.origin_s() + fit.at_s,
+        heard_hz: fit.frequency_hz,
+        u_noise_hz: fit.u_hz,
+        u_wander_hz: 0.0,
+        rate: fit.rate,
+        rate_u: fit.u_rate,
+        cn0_hz: fit.cn0_hz(sums),
+        power: fit.amplitude.norm_sqr(),
+        near_hum_hz: None,
+    })
+}

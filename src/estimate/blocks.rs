@@ -1,0 +1,126 @@
+//! Sums of the sound times a carrier over short blocks.
+
+use num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Means of x·e^(−j2πf0t) over successive blocks of samples, t counted from the first sample. A block with a missing
+/// sample in it is missing as a whole.
+#[derive(Debug, Clone)]
+pub struct BlockSums {
+    rate_hz: f64,
+    carrier_hz: f64,
+    block_len: usize,
+    first_sample: u64,
+    means: Vec<Option<Complex64>>,
+    sum: Complex64,
+    in_block: usize,
+    complete: bool,
+    plain_sum: f64,
+    plain_count: u64,
+}
+
+impl BlockSums {
+    /// Sums about `carrier_hz` (0 for plain means) over blocks of `block_len` samples at `rate_hz`, the first of which
+    /// is number `first_sample` of the stream.
+    pub fn new(rate_hz: f64, carrier_hz: f64, block_len: usize, first_sample: u64) -> Self {
+        Self {
+            rate_hz,
+            carrier_hz,
+            block_len: block_len.max(1),
+            first_sample,
+            means: Vec::new(),
+            sum: Complex64::default(),
+            in_block: 0,
+            complete: true,
+            plain_sum: 0.0,
+            plain_count: 0,
+        }
+    }
+
+    /// Takes the next samples of the stream.
+    pub fn push(&mut self, samples: &[f32]) {
+        let step = Complex64::from_polar(1.0, -2.0 * PI * self.carrier_hz / self.rate_hz);
+        let mut rest = samples;
+        while !rest.is_empty() {
+            let take = rest.len().min(self.block_len - self.in_block);
+            let (now, later) = rest.split_at(take);
+            rest = later;
+            let at = (self.means.len() * self.block_len + self.in_block) as f64 / self.rate_hz;
+            let mut turn = Complex64::from_polar(1.0, -2.0 * PI * (self.carrier_hz * at).fract());
+            for &x in now {
+                if x.is_finite() {
+                    self.sum += turn * f64::from(x);
+                    self.plain_sum += f64::from(x);
+                    self.plain_count += 1;
+                } else {
+                    self.complete = false;
+                }
+                turn *= step;
+            }
+            self.in_block += take;
+            if self.in_block == self.block_len {
+                self.means.push(self.complete.then(|| self.sum / self.block_len as f64));
+                (self.sum, self.in_block, self.complete) = (Complex64::default(), 0, true);
+            }
+        }
+    }
+
+    /// Steady level of all the samples taken.
+    pub(super) fn level(&self) -> f64 {
+        self.plain_sum / self.plain_count.max(1) as f64
+    }
+
+    /// The carrier, Hz; 0 for plain means.
+    pub fn carrier_hz(&self) -> f64 {
+        self.carrier_hz
+    }
+
+    /// Length of a block, s.
+    pub fn block_s(&self) -> f64 {
+        self.block_len as f64 / self.rate_hz
+    }
+
+    /// Number of whole blocks.
+    pub fn len(&self) -> usize {
+        self.means.len()
+    }
+
+    /// Whether there is no whole block.
+    pub fn is_empty(&self) -> bool {
+        self.means.is_empty()
+    }
+
+    /// The sample after the last one taken.
+    pub fn next_sample(&self) -> u64 {
+        self.first_sample + (self.means.len() * self.block_len + self.in_block) as u64
+    }
+
+    /// Mean of block `k`; `None` when a sample of it is missing.
+    pub fn mean(&self, k: usize) -> Option<Complex64> {
+        self.means.get(k).copied().flatten()
+    }
+
+    /// Centre of block `k`, s from the first sample.
+    pub fn centre_s(&self, k: usize) -> f64 {
+        (k as f64 + 0.5) * self.block_s() - 0.5 / self.rate_hz
+    }
+
+    /// Instant of the first sample since the stream began, s.
+    pub fn origin_s(&self) -> f64 {
+        self.first_sample as f64 / self.rate_hz
+    }
+
+    /// What the mean over a block leaves of a line `offset_hz` from the carrier: sin(πνL)/(L·sin πν).
+    pub(super) fn kernel(&self, offset_hz: f64) -> f64 {
+        let x = PI * offset_hz / self.rate_hz;
+        let l = self.block_len as f64;
+        if x.sin().abs() < 1e-9 { 1.0 } else { (l * x).sin() / (l * x.sin()) }
+    }
+
+    /// One-sided noise density (squared units per Hz) from the variance of one real row of the means.
+    pub fn density(&self, row_variance: f64) -> f64 {
+        // Var(mean) = σ²/L for plain means, half of it in each part with a carrier; σ² = N0·rate/2.
+        let sigma2 = row_variance * self.block_len as f64 * if self.carrier_hz > 0.0 { 2.0 } else { 1.0 };
+        2.0 * sigma2 / self.rate_hz
+    }
+}

@@ -1,0 +1,15 @@
+//! Maximum likelihood: a note among hum lines, its bound, and the wander of an oscillator.
+//!
+//! Everything works on [`BlockSums`]: the sound multiplied by a carrier near the note and averaged over short blocks,
+//! so that a fit costs the same whatever the sample rate. In white noise least squares is maximum likelihood.
+
+mod blocks;
+mod bound;
+mod linear;
+mod tone;
+mod wander;
+
+pub use blocks::BlockSums;
+pub use bound::tone_bound_hz;
+pub use tone::{Comb, ToneFit, ToneModel, fit_tone};
+pub use wander::{PhasePoint, Smoothed, WanderFilter, smooth};

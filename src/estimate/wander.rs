@@ -1,0 +1,240 @@
+//! The wander of an oscillator: a random walk of its frequency under white phase noise.
+//!
+//! State: phase θ (rad) and angular frequency ω (rad/s) of what a steady fit has left over;
+//! dω is white with intensity (2πw)² where w is the wander in Hz per root second, θ is observed. Two Kalman filters,
+//! one from either end, meet where the frequency is wanted. The wander itself is chosen by the likelihood of the
+//! innovations over a ladder of values, none among them.
+
+use std::f64::consts::PI;
+
+/// One observed phase.
+#[derive(Debug, Clone, Copy)]
+pub struct PhasePoint {
+    /// Instant, s.
+    pub at_s: f64,
+    /// Phase left over, rad, within ±π of the truth of the fit.
+    pub phase: f64,
+    /// Variance of the phase, rad².
+    pub variance: f64,
+}
+
+/// The Kalman filter of phase and frequency.
+#[derive(Debug, Clone)]
+pub struct WanderFilter {
+    at_s: f64,
+    theta: f64,
+    omega: f64,
+    p: [f64; 3],
+    /// (2πw)², rad²/s³.
+    intensity: f64,
+}
+
+/// Diffuse start: a radian turn of doubt is squared away by the first observations.
+const DIFFUSE: f64 = 1e6;
+
+impl WanderFilter {
+    /// Knows nothing yet; `wander` in Hz/√s; `backward` time runs by negative steps.
+    pub fn new(at_s: f64, wander: f64) -> Self {
+        Self { at_s, theta: 0.0, omega: 0.0, p: [DIFFUSE, 0.0, DIFFUSE], intensity: (2.0 * PI * wander).powi(2) }
+    }
+
+    /// Starts from a known frequency (0 rad/s of the fit) with the standard uncertainty `u_omega`, rad/s.
+    pub fn with_frequency(mut self, u_omega: f64) -> Self {
+        self.p[2] = u_omega * u_omega;
+        self
+    }
+
+    /// Moves to `at_s`, forward or backward.
+    pub fn predict(&mut self, at_s: f64) {
+        let dt = at_s - self.at_s;
+        let (d, q) = (dt.abs(), self.intensity);
+        self.theta += self.omega * dt;
+        let [a, b, c] = self.p;
+        // Backward in time the same walk: the cross terms change sign with dt.
+        self.p = [
+            a + 2.0 * b * dt + c * dt * dt + q * d.powi(3) / 3.0,
+            b + c * dt + q * d * d / 2.0 * dt.signum(),
+            c + q * d,
+        ];
+        self.at_s = at_s;
+    }
+
+    /// Innovation of an observation at the present instant, wrapped to ±π, and its variance.
+    pub fn innovation(&self, point: &PhasePoint) -> (f64, f64) {
+        let mut nu = point.phase - self.theta;
+        nu -= (nu / (2.0 * PI)).round() * 2.0 * PI;
+        (nu, self.p[0] + point.variance)
+    }
+
+    /// Takes an observation at the present instant.
+    pub fn update(&mut self, point: &PhasePoint) {
+        let (nu, s) = self.innovation(point);
+        let [a, b, c] = self.p;
+        let (k0, k1) = (a / s, b / s);
+        self.theta += k0 * nu;
+        self.omega += k1 * nu;
+        self.p = [a - k0 * a, b - k0 * b, c - k1 * b];
+    }
+}
+
+/// What the two filters say where they meet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Smoothed {
+    /// Frequency beside the fit, Hz.
+    pub frequency_hz: f64,
+    /// Its standard uncertainty, Hz, wander and noise together.
+    pub u_hz: f64,
+    /// The part that the noise alone would leave over a rigid oscillator, Hz.
+    pub u_noise_hz: f64,
+    /// Wander chosen, Hz/√s.
+    pub wander: f64,
+}
+
+/// Ladder of wanders weighed, Hz/√s: a factor of √2 a rung, from a crystal's to a sick tube's.
+fn ladder() -> impl Iterator<Item = f64> {
+    (0..30).map(|i| 1e-5 * 2f64.powf(f64::from(i) / 2.0))
+}
+
+/// Weight of each rung before anything was heard, against 1 for a rigid oscillator.
+const RUNG: f64 = 0.03;
+
+/// Frequency at `at_s` from phases in order of time; `None` with fewer than four.
+///
+/// The answers of all wanders are averaged, each with the weight that the innovations give it: a wander too small to
+/// be seen for certain still widens the uncertainty by as much as it is likely.
+pub fn smooth(points: &[PhasePoint], at_s: f64) -> Option<Smoothed> {
+    if points.len() < 4 {
+        return None;
+    }
+    let (rigid_hz, u_noise_hz) = meet(points, at_s, 0.0);
+    let rungs: Vec<(f64, f64)> = std::iter::once((0.0, log_likelihood(points, 0.0)))
+        .chain(ladder().map(|w| (w, log_likelihood(points, w) + RUNG.ln())))
+        .collect();
+    let best = rungs.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
+    let (mut weight, mut mean, mut square, mut wander) = (0.0, 0.0, 0.0, 0.0);
+    for &(w, likelihood) in rungs.iter().filter(|r| r.1 > best - 12.0) {
+        let (f, u) = meet(points, at_s, w);
+        let own = (likelihood - best).exp();
+        weight += own;
+        mean += own * (f - rigid_hz);
+        square += own * ((f - rigid_hz).powi(2) + u * u);
+        wander += own * w;
+    }
+    let (mean, square) = (mean / weight, square / weight);
+    Some(Smoothed {
+        frequency_hz: rigid_hz + mean,
+        u_hz: (square - mean * mean).max(u_noise_hz * u_noise_hz).sqrt(),
+        u_noise_hz,
+        wander: wander / weight,
+    })
+}
+
+/// Log-likelihood of the innovations, the first two points spent on the start.
+fn log_likelihood(points: &[PhasePoint], wander: f64) -> f64 {
+    let mut filter = WanderFilter::new(points[0].at_s, wander);
+    let mut sum = 0.0;
+    for (i, point) in points.iter().enumerate() {
+        filter.predict(point.at_s);
+        if i >= 2 {
+            let (nu, s) = filter.innovation(point);
+            sum -= 0.5 * (nu * nu / s + s.ln());
+        }
+        filter.update(point);
+    }
+    sum
+}
+
+/// Frequency and its standard uncertainty at `at_s` (Hz) from a filter before and one after.
+fn meet(points: &[PhasePoint], at_s: f64, wander: f64) -> (f64, f64) {
+    let run = |iter: &mut dyn Iterator<Item = &PhasePoint>, start: f64| {
+        let mut filter = WanderFilter::new(start, wander);
+        for point in iter {
+            filter.predict(point.at_s);
+            filter.update(point);
+        }
+        filter.predict(at_s);
+        filter
+    };
+    let split = points.partition_point(|p| p.at_s <= at_s);
+    let (before, after) = points.split_at(split);
+    let f = run(&mut before.iter(), points[0].at_s);
+    let mut b = run(&mut after.iter().rev(), points[points.len() - 1].at_s);
+    // Each counts its turns from its own end.
+    b.theta -= ((b.theta - f.theta) / (2.0 * PI)).round() * 2.0 * PI;
+    // Information of both added, 2×2.
+    let invert = |p: [f64; 3]| {
+        let d = (p[0] * p[2] - p[1] * p[1]).max(1e-300);
+        [p[2] / d, -p[1] / d, p[0] / d]
+    };
+    let (i, j) = (invert(f.p), invert(b.p));
+    let sum = invert([i[0] + j[0], i[1] + j[1], i[2] + j[2]]);
+    let y0 = i[0] * f.theta + i[1] * f.omega + j[0] * b.theta + j[1] * b.omega;
+    let y1 = i[1] * f.theta + i[2] * f.omega + j[1] * b.theta + j[2] * b.omega;
+    let omega = sum[1] * y0 + sum[2] * y1;
+    (omega / (2.0 * PI), sum[2].max(0.0).sqrt() / (2.0 * PI))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::tone_bound_hz;
+
+    /// A stream of normal deviates good enough to judge a spread (a linear congruential generator, twelve at a time).
+    fn normals(seed: u64) -> impl FnMut() -> f64 {
+        let mut state = seed.wrapping_mul(2).wrapping_add(1);
+        move || {
+            (0..12)
+                .map(|_| {
+                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                    (state >> 11) as f64 / (1u64 << 53) as f64
+                })
+                .sum::<f64>()
+                - 6.0
+        }
+    }
+
+    fn trial(seed: u64, wander: f64, sigma: f64, n: usize, dt: f64) -> (f64, Smoothed) {
+        let mut normal = normals(seed);
+        let (mut theta, mut f, mut at_mid, mut points) = (0.3, 0.0, 0.0, Vec::new());
+        for k in 0..n {
+            points.push(PhasePoint { at_s: k as f64 * dt, phase: theta + sigma * normal(), variance: sigma * sigma });
+            if k == n / 2 {
+                at_mid = f;
+            }
+            for _ in 0..10 {
+                theta += 2.0 * PI * f * dt / 10.0;
+                f += wander * (dt / 10.0).sqrt() * normal();
+            }
+        }
+        (at_mid, smooth(&points, (n / 2) as f64 * dt).expect("enough points"))
+    }
+
+    /// Root mean square of the error over u, and of the error over the Cramér–Rao bound of a rigid oscillator (Rife
+    /// and Boorstyn 1974; white phase noise σ per dt is C/N0 = 1/(2σ²dt)).
+    fn spreads(wander: f64, sigma: f64, n: usize) -> (f64, f64) {
+        let dt = 0.05;
+        let bound = tone_bound_hz(1.0 / (2.0 * sigma * sigma * dt), n as f64 * dt);
+        let runs: Vec<_> = (1..300).map(|s| trial(s, wander, sigma, n, dt)).collect();
+        let rms = |f: &dyn Fn(&(f64, Smoothed)) -> f64| {
+            (runs.iter().map(|r| f(r).powi(2)).sum::<f64>() / runs.len() as f64).sqrt()
+        };
+        (rms(&|(t, s)| (s.frequency_hz - t) / s.u_hz), rms(&|(t, s)| (s.frequency_hz - t) / bound))
+    }
+
+    #[test]
+    fn a_rigid_oscillator_reaches_the_bound() {
+        for n in [40, 80, 200] {
+            let (spread, ratio) = spreads(0.0, 0.02, n);
+            assert!(ratio < 1.2 && (0.7..1.2).contains(&spread), "{n}: {ratio} {spread}");
+        }
+    }
+
+    /// A wander that stands out of the noise is told to within a fifth; one that hides in it (the first) can't be.
+    #[test]
+    fn a_wandering_one_is_told_honestly() {
+        for (wander, n, most) in [(0.002, 80, 2.2), (0.002, 200, 1.3), (0.01, 80, 1.3), (0.01, 300, 1.2), (0.03, 80, 1.2)] {
+            let (spread, _) = spreads(wander, 0.01, n);
+            assert!(spread > 0.8 && spread < most, "{wander} {n}: {spread}");
+        }
+    }
+}

@@ -1,0 +1,12 @@
+//! Spectra: frames of samples through a window into powers, and the peaks that stand out of the noise.
+//!
+//! Powers are scaled so that a steady sine of amplitude A peaks at A², whatever the frame; frequency bins run from
+//! 0 to half the sample rate. The only room that knows the transform libraries.
+
+mod frame;
+mod peaks;
+mod window;
+
+pub use frame::{ChirpFrame, RealFrame};
+pub use peaks::{Floor, Peak, drop_side_lobes, find_peaks};
+pub use window::{enbw_bins, hann};
