@@ -4,8 +4,9 @@
 use super::figure::{self, NO_POINT};
 use super::keys::KEYS;
 use super::trail;
+use super::trend::Trend;
 use super::view::View;
-use super::words::{Against, K95, Trend, signal_words, trend};
+use super::words::{Against, K95, signal_words};
 use crate::heard::EndingState;
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Turning};
@@ -234,7 +235,7 @@ fn precise(view: &View) -> String {
     if let Some(snapshot) = &view.update.snapshot
         && let Some(rate) = snapshot.rate_hz_per_s
     {
-        text += &match trend(snapshot) {
+        text += &match view.trend() {
             Trend::ClosingIn => format!("  falling {:.0} Hz/s", -rate),
             Trend::GoingAway => format!("  rising {rate:.0} Hz/s"),
             Trend::Steady => String::new(),

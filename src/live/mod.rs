@@ -10,6 +10,7 @@ mod keys;
 mod plain;
 mod screen;
 mod trail;
+mod trend;
 mod view;
 mod words;
 

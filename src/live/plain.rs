@@ -1,8 +1,9 @@
 //! Short lines for a screen reader or a pipe: one per change, none twice.
 
 use super::fade::Fade;
+use super::trend::{Follower, Trend};
 use super::view::{Clerk, offset};
-use super::words::{Against, Scene, Trend, signal_words, trend, words};
+use super::words::{Against, Scene, signal_words, words};
 use crate::heard::{EndingState, Snapshot};
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
@@ -17,9 +18,12 @@ const MOVED: f64 = 4.0;
 /// Tells what changes.
 pub struct Teller {
     against: Against,
+    turning_known: bool,
     clerk: Option<Clerk>,
     fade: Fade,
+    follower: Follower,
     told: Option<Told>,
+    advice: String,
     clipped: bool,
     lost: (u64, u32),
     keep_failed: bool,
@@ -45,13 +49,16 @@ struct Kind {
 
 impl Teller {
     /// A teller of what is heard against a signal or a check point, with the signal's frequency where the dial is
-    /// known.
-    pub fn new(against: Against, clerk: Option<Clerk>) -> Self {
+    /// known; `turning_known` says whether the first move's way was declared.
+    pub fn new(against: Against, turning_known: bool, clerk: Option<Clerk>) -> Self {
         Self {
             against,
+            turning_known,
             clerk,
             fade: Fade::default(),
+            follower: Follower::default(),
             told: None,
+            advice: String::new(),
             clipped: false,
             lost: (0, 0),
             keep_failed: false,
@@ -64,12 +71,16 @@ impl Teller {
         let snapshot = update.snapshot.as_ref();
         if let Some(snapshot) = snapshot {
             self.fade.take(snapshot);
+            self.follower.take(snapshot);
         }
         let hand = snapshot.map_or(Hand::Meter, |snapshot| snapshot.hand);
         let now = Told {
             kind: Kind {
                 state: snapshot.map(|snapshot| snapshot.state),
-                trend: snapshot.filter(|s| s.state == EndingState::Moving).map_or(Trend::Steady, trend),
+                trend: match snapshot.map(|snapshot| snapshot.state) {
+                    Some(EndingState::Moving) => self.follower.trend(),
+                    _ => Trend::Steady,
+                },
                 side: snapshot.map_or(Side::Unknown, |snapshot| snapshot.side),
                 hand,
                 input: match update.input {
@@ -82,7 +93,14 @@ impl Teller {
             offset: snapshot.and_then(heard),
         };
         if self.told.as_ref().is_none_or(|told| told.is_old(&now)) {
-            let scene = Scene { hand, against: self.against, fading: now.kind.fading, keys: false };
+            let scene = Scene {
+                hand,
+                against: self.against,
+                fading: now.kind.fading,
+                trend: now.kind.trend,
+                turning_known: self.turning_known,
+                keys: false,
+            };
             let words = words(update, &scene);
             let mut line = words.headline;
             let moving =
@@ -91,9 +109,10 @@ impl Teller {
                 let (value, _) = value_and_u(offset, u);
                 line += &format!("; {value} Hz");
             }
-            if !words.advice.is_empty() {
+            if !words.advice.is_empty() && words.advice != self.advice {
                 line += &format!("; {}", words.advice);
             }
+            self.advice = words.advice;
             let signal = snapshot.and_then(offset).and_then(|offset| self.clerk.as_ref()?(&offset));
             if let Some(signal) = signal.and_then(|signal| signal_words(&signal)) {
                 line += &format!("; {signal}");

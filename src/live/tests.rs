@@ -341,7 +341,7 @@ fn keys_declare_what_they_say() {
 
 #[test]
 fn plain_lines_tell_each_change_once() {
-    let mut teller = Teller::new(Against::Signal, None);
+    let mut teller = Teller::new(Against::Signal, true, None);
     let mut view = view(Settings { turning: Some(Turning::Down), ..Settings::default() }, Against::Signal);
     let mut lines = teller.tell(&Update::default());
     let mut quiet = snapshot(EndingState::Quiet);

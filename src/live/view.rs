@@ -2,6 +2,7 @@
 
 use super::fade::Fade;
 use super::keys::Key;
+use super::trend::{Follower, Trend};
 use super::words::{self, Against, Scene, Words};
 use crate::block::StreamFormat;
 use crate::heard::{EndingState, Rest, Snapshot};
@@ -77,6 +78,7 @@ pub struct View {
     pub left: bool,
     channels: u16,
     fade: Fade,
+    follower: Follower,
     clerk: Option<Clerk>,
     /// When the clerk last reckoned, s.
     reckoned: Option<f64>,
@@ -97,6 +99,7 @@ impl View {
             left: false,
             channels: format.channels,
             fade: Fade::default(),
+            follower: Follower::default(),
             clerk,
             reckoned: None,
             answer: None,
@@ -117,6 +120,7 @@ impl View {
                 self.trail.pop_front();
             }
             self.fade.take(snapshot);
+            self.follower.take(snapshot);
             let due = self.reckoned.is_none_or(|at_s| snapshot.at_s - at_s >= RECKON_S);
             match (offset(snapshot), &self.clerk) {
                 (Some(_), Some(_)) if !due => {}
@@ -202,11 +206,22 @@ impl View {
 
     /// What is happening and what to do.
     pub fn words(&self) -> Words {
-        let fading = self.fade.is_fading();
         words::words(
             &self.update,
-            &Scene { hand: self.settings.hand, against: self.against, fading, keys: true },
+            &Scene {
+                hand: self.settings.hand,
+                against: self.against,
+                fading: self.fade.is_fading(),
+                trend: self.trend(),
+                turning_known: self.settings.turning.is_some(),
+                keys: true,
+            },
         )
+    }
+
+    /// Which way the offset goes.
+    pub fn trend(&self) -> Trend {
+        self.follower.trend()
     }
 
     /// The offset to be shown and its standard uncertainty, Hz; none when nothing is heard now.

@@ -2,6 +2,7 @@
 //!
 //! No sentence says a bare "high" or "low", and none says a number where nothing is heard.
 
+use super::trend::Trend;
 use super::view::Signal;
 use crate::heard::{EndingState, Snapshot};
 use crate::measured::{decimals_for, value_and_u};
@@ -32,6 +33,10 @@ pub struct Scene {
     pub against: Against,
     /// A note fades though nothing is turned.
     pub fading: bool,
+    /// Which way the offset goes.
+    pub trend: Trend,
+    /// Whether it was declared which way the one in the hand is turned.
+    pub turning_known: bool,
     /// Whether there are keys to press.
     pub keys: bool,
 }
@@ -53,35 +58,6 @@ impl Words {
 
 /// Half-width of the 95 % interval of a normal distribution in standard uncertainties (JCGM 100:2008, table G.1).
 pub const K95: f64 = 1.959_964;
-
-/// Which way the offset goes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Trend {
-    /// Toward zero.
-    ClosingIn,
-    /// Away from zero.
-    GoingAway,
-    /// Neither, or too slowly to say.
-    Steady,
-}
-
-/// Slower than this part of itself a second, or than half a hertz a second, an offset goes neither way.
-const SLOW_PART: f64 = 0.02;
-const SLOW_HZ_PER_S: f64 = 0.5;
-
-/// Which way the offset of a snapshot goes.
-pub fn trend(snapshot: &Snapshot) -> Trend {
-    let (Some(offset), Some(rate)) = (snapshot.offset_hz, snapshot.rate_hz_per_s) else {
-        return Trend::Steady;
-    };
-    if rate.abs() < SLOW_HZ_PER_S.max(SLOW_PART * offset) {
-        Trend::Steady
-    } else if rate < 0.0 {
-        Trend::ClosingIn
-    } else {
-        Trend::GoingAway
-    }
-}
 
 /// The words for the newest state.
 pub fn words(update: &Update, scene: &Scene) -> Words {
@@ -136,7 +112,7 @@ fn search(scene: &Scene) -> &'static str {
 }
 
 fn moving(snapshot: &Snapshot, scene: &Scene) -> Words {
-    let headline = match trend(snapshot) {
+    let headline = match scene.trend {
         Trend::ClosingIn => "closing in, keep turning",
         Trend::GoingAway => "going away, turn back",
         Trend::Steady => "hardly moving: hold still to measure",
@@ -150,8 +126,9 @@ fn where_it_is(side: Side, scene: &Scene) -> String {
     match above(side, scene.hand) {
         Some(true) => format!("{held} above {other}"),
         Some(false) => format!("{held} below {other}"),
+        None if scene.turning_known => "side not known yet".to_owned(),
         None if scene.keys => format!("side not known: press ↑ or ↓ for the way the {held} is being turned"),
-        None => "side not known: --turning up or down would say which way the first move goes".to_owned(),
+        None => "--turning up or down, for the way of the first move, would tell the side".to_owned(),
     }
 }
 

@@ -6,7 +6,7 @@ mod stream;
 use super::failure::Failure;
 use super::hearing::Hearing;
 use super::interrupt;
-use crate::live::{self, Against, View};
+use crate::live::{self, Against, Teller, View};
 use crate::pipeline::ChannelChoice;
 use crate::quantity::Hertz;
 use crate::report;
@@ -89,7 +89,8 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         writeln!(out, "{record}")?;
         outcome
     } else {
-        stream::plain(&session, against, clerk, &stop, out)?;
+        let teller = Teller::new(against, settings.turning.is_some(), clerk);
+        stream::plain(&session, teller, &stop, out)?;
         let outcome = session.finish()?;
         tell_notes(&outcome, out)?;
         outcome

@@ -1,7 +1,7 @@
 //! Listening without a screen: lines or JSON objects as things change.
 
 use crate::cli::failure::Failure;
-use crate::live::{Against, Clerk, Teller};
+use crate::live::Teller;
 use crate::session::{InputState, Next, Session, Update};
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -29,12 +29,10 @@ fn follow(
 /// Short lines, one per change.
 pub fn plain(
     session: &Session,
-    against: Against,
-    clerk: Option<Clerk>,
+    mut teller: Teller,
     stop: &AtomicBool,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
-    let mut teller = Teller::new(against, clerk);
     follow(session, stop, |update| {
         for line in teller.tell(update) {
             writeln!(out, "{line}")?;
