@@ -5,6 +5,7 @@
 //! the time that passed counted as a gap.
 
 mod meter;
+mod opener;
 mod run;
 mod watch;
 
@@ -85,6 +86,12 @@ pub enum SessionError {
     /// What happens meanwhile can't be noted beside it.
     #[error(transparent)]
     Beside(#[from] crate::source::beside::BesideError),
+    /// A sound system that does not answer.
+    #[error(
+        "the sound system does not answer; hint: is its server stopped? start it again, or listen to a recording with \
+         --replay FILE"
+    )]
+    NoAnswer,
     /// Not a card.
     #[error(
         "sound input {0} gives sound far faster than any card does, so it is none; hint: choose another with --input"

@@ -1,6 +1,7 @@
 //! The analysis thread: fetches, keeps, analyses, tells; loses the input and gets it back.
 
 use super::meter::Meter;
+use super::opener::Opener;
 use super::watch::{Verdict, Watch};
 use super::{InputState, Opened, Options, Order, Outcome, SessionError, Update};
 use crate::block::{Loss, SampleBlock, StreamFormat};
@@ -20,6 +21,12 @@ pub(super) struct Waits {
     pub card: Duration,
     /// Between attempts to get a lost input back.
     pub retry: Duration,
+    /// How long an input may be silent before it is told.
+    pub silent: Duration,
+    /// How long before it is opened anew.
+    pub reopen: Duration,
+    /// How long the first opening may take.
+    pub opening: Duration,
     /// How often the state is told while the ear says nothing.
     pub tell: Duration,
 }
@@ -30,6 +37,9 @@ impl Default for Waits {
         Self {
             card: Duration::from_millis(10),
             retry: Duration::from_millis(500),
+            silent: Duration::from_secs(2),
+            reopen: Duration::from_secs(5),
+            opening: Duration::from_secs(15),
             tell: Duration::from_millis(250),
         }
     }
@@ -63,11 +73,13 @@ impl Ear for Pipeline {
 enum Left {
     Ended,
     Lost(&'static str),
+    /// It had been silent for so long, but could be opened anew.
+    Replaced(Box<Inflow>, Duration),
 }
 
 /// The body of the thread.
 pub(super) fn run<E: Ear>(
-    mut sound: impl Sound,
+    sound: impl Sound + 'static,
     options: Options,
     ear: impl FnOnce(StreamFormat, &Settings) -> Result<E, PipelineError>,
     orders: &Receiver<Order>,
@@ -75,10 +87,15 @@ pub(super) fn run<E: Ear>(
     opened: &SyncSender<Opened>,
     waits: Waits,
 ) -> Result<Outcome, SessionError> {
-    let begun = sound
-        .open()
-        .map_err(SessionError::from)
-        .and_then(|inflow| Ok((Analysis::begin(&inflow, options, ear, orders, updates)?, inflow)));
+    let mut opener = Opener::new(sound);
+    opener.ask();
+    let begun = match opener.answer(waits.opening) {
+        None => Err(SessionError::NoAnswer),
+        Some(Err(error)) => Err(error.into()),
+        Some(Ok(inflow)) => {
+            Analysis::begin(&inflow, options, ear, orders, updates).map(|begun| (begun, inflow))
+        }
+    };
     // Nobody waiting any more is as good as an order to stop, which the loop finds out by itself.
     let (mut analysis, mut inflow) = match begun {
         Ok(begun) => begun,
@@ -89,16 +106,19 @@ pub(super) fn run<E: Ear>(
     };
     let _ = opened.send(Ok(inflow.format));
     loop {
-        let left = analysis.listen(&mut inflow, waits)?;
+        let left = analysis.listen(&mut inflow, &mut opener, waits)?;
         let (name, words) = (inflow.name.clone(), inflow.words.clone());
-        let position = inflow.tap.position();
         analysis.take_leave(inflow);
-        inflow = match left {
-            Left::Ended => return Ok(analysis.finish(name, words)),
-            Left::Lost(why) => match analysis.get_back(&mut sound, position, why, waits.retry) {
-                Some(inflow) => inflow,
-                None => return Ok(analysis.finish(name, words)),
-            },
+        let back = match left {
+            Left::Ended => None,
+            Left::Lost(why) => analysis.get_back(&mut opener, why, waits.retry),
+            Left::Replaced(inflow, silent) => {
+                analysis.go_on_with(*inflow, silent, "the sound input fell silent").ok()
+            }
+        };
+        inflow = match back {
+            Some(inflow) => inflow,
+            None => return Ok(analysis.finish(name, words)),
         };
     }
 }
@@ -153,14 +173,19 @@ impl<'a, E: Ear> Analysis<'a, E> {
     }
 
     /// Listens until the sound ends, is lost, or a stop is ordered.
-    fn listen(&mut self, inflow: &mut Inflow, waits: Waits) -> Result<Left, SessionError> {
+    fn listen(
+        &mut self,
+        inflow: &mut Inflow,
+        opener: &mut Opener,
+        waits: Waits,
+    ) -> Result<Left, SessionError> {
         let portion = ((f64::from(self.format.rate_hz) * PORTION_S) as usize).max(1);
         let idle = match inflow.pace {
             Pace::Card => waits.card,
             Pace::Waits(idle) => idle,
         };
         let opened = Instant::now();
-        let mut watch = (inflow.pace == Pace::Card).then(|| Watch::new(self.format.rate_hz));
+        let mut watch = (inflow.pace == Pace::Card).then(|| Watch::new(self.format.rate_hz, waits.silent));
         let mut block = SampleBlock::default();
         let mut told = opened;
         loop {
@@ -178,6 +203,9 @@ impl<'a, E: Ear> Analysis<'a, E> {
                 let verdict =
                     watch.look(opened.elapsed().as_secs_f64(), inflow.tap.taken() + inflow.tap.lost());
                 self.heed(verdict, &inflow.name)?;
+                if let Some(left) = self.replace(verdict, opener, waits.reopen) {
+                    return Ok(left);
+                }
                 if self.end.is_some_and(|end| self.is_late(opened, end)) {
                     return Ok(Left::Ended);
                 }
@@ -293,6 +321,28 @@ impl<'a, E: Ear> Analysis<'a, E> {
         }
     }
 
+    /// Opens an input anew that has been silent for long: its stream may hang for good. One that speaks again before
+    /// the new one is open stays, for it has the backlog.
+    fn replace(&mut self, verdict: Verdict, opener: &mut Opener, patience: Duration) -> Option<Left> {
+        let silent = match verdict {
+            Verdict::Silent(seconds) => Duration::from_secs_f64(seconds),
+            _ => Duration::ZERO,
+        };
+        if silent >= patience {
+            opener.ask();
+        }
+        match opener.answer(Duration::ZERO)? {
+            Ok(inflow) if silent >= patience && inflow.format == self.format => {
+                Some(Left::Replaced(Box::new(inflow), silent))
+            }
+            Ok(inflow) => {
+                self.take_leave(inflow);
+                None
+            }
+            Err(_) => None,
+        }
+    }
+
     /// Closes an inflow and notes what it has to tell.
     fn take_leave(&mut self, inflow: Inflow) {
         drop(inflow.tap);
@@ -303,47 +353,49 @@ impl<'a, E: Ear> Analysis<'a, E> {
     }
 
     /// Tries until the sound is back, counting the time as a gap; none when a stop is ordered first.
-    fn get_back(
-        &mut self,
-        sound: &mut impl Sound,
-        position: u64,
-        why: &str,
-        retry: Duration,
-    ) -> Option<Inflow> {
+    fn get_back(&mut self, opener: &mut Opener, why: &str, retry: Duration) -> Option<Inflow> {
         let lost = Instant::now();
-        let rate = f64::from(self.format.rate_hz);
         let mut attempt = None;
         loop {
-            self.out.now.input = InputState::Gone { why: why.to_owned(), attempt };
+            self.out.now.input = InputState::Gone { why: why.to_owned(), attempt: attempt.clone() };
             self.out.tell();
             let again = Instant::now() + retry;
-            while !self.stopped && !self.out.unread && Instant::now() < again {
+            while !self.stopped && Instant::now() < again {
                 self.obey_within(again.saturating_duration_since(Instant::now()));
             }
-            let passed = (lost.elapsed().as_secs_f64() * rate) as u64;
-            if self.stopped || self.out.unread || self.end.is_some_and(|end| position + passed >= end) {
+            let position = self.next_frame + self.frames_in(lost.elapsed());
+            if self.stopped || self.out.unread || self.end.is_some_and(|end| position >= end) {
                 return None;
             }
-            match sound.open() {
-                Ok(mut inflow) if inflow.format == self.format => {
-                    let passed_s = lost.elapsed().as_secs_f64();
-                    inflow.tap.resume_at(position + (passed_s * rate) as u64);
-                    self.notes.push(format!("{why}; it was back after {passed_s:.1} s, which is a gap"));
-                    return Some(inflow);
-                }
-                Ok(inflow) => {
-                    attempt = Some(format!(
-                        "it came back with {} Hz and {} channels instead of {} Hz and {}",
-                        inflow.format.rate_hz,
-                        inflow.format.channels,
-                        self.format.rate_hz,
-                        self.format.channels
-                    ));
-                    self.take_leave(inflow);
-                }
-                Err(error) => attempt = Some(error.to_string()),
+            opener.ask();
+            match opener.answer(retry) {
+                Some(Ok(inflow)) => match self.go_on_with(inflow, lost.elapsed(), why) {
+                    Ok(inflow) => return Some(inflow),
+                    Err(differs) => attempt = Some(differs),
+                },
+                Some(Err(error)) => attempt = Some(error.to_string()),
+                None => {}
             }
         }
+    }
+
+    /// Lets an inflow take the place of one that was lost so long ago; a line saying why where it can't.
+    fn go_on_with(&mut self, mut inflow: Inflow, lost: Duration, why: &str) -> Result<Inflow, String> {
+        if inflow.format == self.format {
+            inflow.tap.resume_at(self.next_frame + self.frames_in(lost));
+            self.notes.push(format!("{why}; it was back after {:.1} s, which is a gap", lost.as_secs_f64()));
+            return Ok(inflow);
+        }
+        let differs = format!(
+            "it came back with {} Hz and {} channels instead of {} Hz and {}",
+            inflow.format.rate_hz, inflow.format.channels, self.format.rate_hz, self.format.channels
+        );
+        self.take_leave(inflow);
+        Err(differs)
+    }
+
+    fn frames_in(&self, time: Duration) -> u64 {
+        (time.as_secs_f64() * f64::from(self.format.rate_hz)) as u64
     }
 
     fn finish(mut self, name: String, words: String) -> Outcome {

@@ -14,6 +14,9 @@ const MONO: StreamFormat = StreamFormat { rate_hz: 1000, channels: 1 };
 const QUICK: Waits = Waits {
     card: Duration::from_micros(50),
     retry: Duration::from_micros(100),
+    silent: Duration::from_millis(1),
+    reopen: Duration::from_millis(2),
+    opening: Duration::from_secs(20),
     tell: Duration::from_micros(50),
 };
 
@@ -95,6 +98,8 @@ enum Opening {
     Gives(usize, Option<Fault>),
     /// Nothing for ever.
     Hangs,
+    /// So many frames, and then nothing for ever.
+    Stalls(usize),
     /// Far more than the clock allows.
     Floods,
     Refuses,
@@ -131,6 +136,10 @@ impl Sound for Scripted {
                 fault.map(|_| feed)
             }
             Some(Opening::Hangs) => Some(feed),
+            Some(Opening::Stalls(frames)) => {
+                feed.push(&vec![0.25f32; frames], |s| s);
+                Some(feed)
+            }
             Some(Opening::Floods) => {
                 feed.push(&[0.0f32; 90_000], |s| s);
                 Some(feed)
@@ -255,6 +264,26 @@ fn a_lost_card_is_got_back_and_the_time_is_a_gap() {
     let outcome = session.finish().expect("it went on");
     assert!(
         outcome.notes[0].starts_with("the sound input went away; it was back after "),
+        "{:?}",
+        outcome.notes
+    );
+}
+
+#[test]
+fn a_card_that_hangs_is_opened_anew_and_the_time_is_a_gap() {
+    let openings = vec![Opening::Stalls(400), Opening::Refuses, Opening::Gives(300, None)];
+    let (session, straw) = start(scripted(openings, Pace::Card), Options::default());
+    let updates = all_updates(&session);
+    let given = straw.given();
+    let [first, Given::Sound { first: again, frames: 300, lost: Some(Loss::Unknown) }] = &given[..] else {
+        panic!("{given:?}");
+    };
+    assert_eq!(*first, whole(0, 400));
+    assert!(*again > 400);
+    assert!(updates.iter().any(|u| matches!(u.input, InputState::Silent(_))));
+    let outcome = session.finish().expect("it went on");
+    assert!(
+        outcome.notes[0].starts_with("the sound input fell silent; it was back after "),
         "{:?}",
         outcome.notes
     );

@@ -3,8 +3,8 @@
 //! A sound system can lose sound without a word, and a thing that is no card at all can give silence as fast as it
 //! is asked. Neither shows in the samples; both show against the wall clock.
 
-/// How long no frame may come before it is told, s.
-const SILENT_S: f64 = 2.0;
+use std::time::Duration;
+
 /// The stretch over which hidden loss is looked for, s.
 const STRETCH_S: f64 = 10.0;
 /// The part of the sound that may be missing: card clocks are within 100 ppm (common practice, no source).
@@ -29,6 +29,7 @@ pub enum Verdict {
 #[derive(Debug)]
 pub struct Watch {
     rate_hz: f64,
+    silent_s: f64,
     frames: u64,
     last_came_s: f64,
     stretch_began_s: f64,
@@ -40,10 +41,12 @@ pub struct Watch {
 }
 
 impl Watch {
-    /// A watch over a card of this rate, Hz, that begins to run now.
-    pub fn new(rate_hz: u32) -> Self {
+    /// A watch over a card of this rate, Hz, that begins to run now; `silent` is how long no frame may come before it
+    /// is told.
+    pub fn new(rate_hz: u32, silent: Duration) -> Self {
         Self {
             rate_hz: f64::from(rate_hz),
+            silent_s: silent.as_secs_f64(),
             frames: 0,
             last_came_s: 0.0,
             stretch_began_s: 0.0,
@@ -74,7 +77,7 @@ impl Watch {
         }
         let silent_s = now_s - self.last_came_s;
         match self.leaking {
-            _ if silent_s > SILENT_S => Verdict::Silent(silent_s),
+            _ if silent_s > self.silent_s => Verdict::Silent(silent_s),
             Some(part) => Verdict::Leaking(part),
             None => Verdict::Fine,
         }
@@ -87,7 +90,7 @@ mod tests {
 
     /// Looks a hundred times a second for `seconds`, with `frames(t)` frames at time t; the verdicts that were new.
     fn watched(seconds: f64, frames: impl Fn(f64) -> f64) -> Vec<Verdict> {
-        let mut watch = Watch::new(48_000);
+        let mut watch = Watch::new(48_000, Duration::from_secs(2));
         let mut said: Vec<Verdict> = Vec::new();
         for step in 0..(seconds * 100.0) as u32 {
             let now = f64::from(step) / 100.0;

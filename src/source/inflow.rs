@@ -48,7 +48,7 @@ pub struct Inflow {
     /// How fast it should come; none when it comes as fast as it is taken.
     pub pace: Pace,
     /// What keeps it flowing; dropping it stops the flow.
-    pub running: Box<dyn Running>,
+    pub running: Box<dyn Running + Send>,
 }
 
 /// How sound keeps time.

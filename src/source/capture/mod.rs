@@ -17,6 +17,8 @@ use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{BufferSize, Data, ErrorKind, SampleFormat, StreamConfig, SupportedBufferSize};
 use offer::Chosen;
 use std::sync::Arc;
+use std::sync::mpsc;
+use std::thread;
 use std::time::Duration;
 
 /// Sound that the ring holds, s: a sound server that was stopped for a while hands over its backlog at once.
@@ -26,6 +28,8 @@ const RING_S: f64 = 8.0;
 const PORTIONS_PER_S: u32 = 50;
 /// How often the sound library looks whether the device is still there while no sound comes.
 const LOOK: Duration = Duration::from_millis(500);
+/// How long closing a stream is waited for.
+const CLOSING: Duration = Duration::from_millis(500);
 
 /// A sound card's input.
 #[derive(Debug, Clone)]
@@ -97,8 +101,15 @@ impl Sound for Capture {
 struct Stream(cpal::Stream);
 
 impl Running for Stream {
+    /// A stream whose sound server died may never close: it is closed on a thread of its own, which is left behind if
+    /// it does not come back.
     fn close(self: Box<Self>) -> Result<Vec<String>, SoundError> {
-        drop(self.0);
+        let (closed, is_closed) = mpsc::channel();
+        thread::spawn(move || {
+            drop(self.0);
+            let _ = closed.send(());
+        });
+        let _ = is_closed.recv_timeout(CLOSING);
         Ok(Vec::new())
     }
 }
