@@ -6,7 +6,7 @@ use super::keys::KEYS;
 use super::trail;
 use super::trend::Trend;
 use super::view::View;
-use super::words::{Against, K95, signal_words};
+use super::words::{Against, K95, lost_words, signal_words};
 use crate::heard::EndingState;
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Turning};
@@ -260,7 +260,7 @@ fn input(view: &View) -> (String, bool) {
         (Some(peak), _) => (format!("input good ({peak:>4.0} dB)"), false),
     };
     if lost > 0 || update.gaps > 0 {
-        text.0 += &format!("   LOST {lost} samples, {} gaps", update.gaps);
+        text.0 += &format!("   {}", lost_words(lost, update.gaps));
     }
     match &update.input {
         InputState::Leaking(part) => {

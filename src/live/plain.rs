@@ -3,7 +3,7 @@
 use super::fade::Fade;
 use super::trend::{Follower, Trend};
 use super::view::{Clerk, offset};
-use super::words::{Against, Scene, signal_words, words};
+use super::words::{Against, Scene, lost_words, signal_words, words};
 use crate::heard::{EndingState, Snapshot};
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
@@ -126,7 +126,7 @@ impl Teller {
         self.clipped = update.level.clipped;
         let lost = (snapshot.map_or(0, |snapshot| snapshot.lost_samples), update.gaps);
         if lost != self.lost {
-            lines.push(format!("lost so far: {} samples, {} gaps", lost.0, lost.1));
+            lines.push(lost_words(lost.0, lost.1));
             self.lost = lost;
         }
         if let Some(why) = update.keep_failed.as_ref().filter(|_| !self.keep_failed) {

@@ -237,6 +237,12 @@ pub fn side_words(side: Side) -> &'static str {
     }
 }
 
+/// What was lost so far. Gaps of unknown length have no count of samples.
+pub fn lost_words(samples: u64, gaps: u32) -> String {
+    let gaps = if gaps == 1 { "1 gap".to_owned() } else { format!("{gaps} gaps") };
+    if samples == 0 { format!("LOST: {gaps}") } else { format!("LOST: {gaps}, {samples} samples at least") }
+}
+
 /// What the dial half says of the signal.
 pub fn signal_words(signal: &Signal) -> Option<String> {
     let mut text = match signal.frequencies_hz[..] {

@@ -38,7 +38,7 @@ impl Default for Waits {
             card: Duration::from_millis(10),
             retry: Duration::from_millis(500),
             silent: Duration::from_secs(2),
-            reopen: Duration::from_secs(5),
+            reopen: Duration::from_secs(3),
             opening: Duration::from_secs(15),
             tell: Duration::from_millis(250),
         }
