@@ -7,6 +7,7 @@ mod pty;
 
 use pty::Terminal;
 use std::fs;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::thread;
@@ -27,7 +28,7 @@ impl Server {
         let installed = Command::new("pulseaudio").arg("--version").stdout(Stdio::null()).status().is_ok();
         let plugin = ["/usr/lib", "/usr/lib64", "/lib"].iter().any(|root| holds(Path::new(root), 3));
         if !(installed && plugin) {
-            eprintln!("skipped: pulseaudio and ALSA's plugin for it are not installed");
+            let _ = writeln!(io::stderr(), "skipped: pulseaudio and ALSA's plugin for it are not installed");
             return None;
         }
         let folder = tempfile::tempdir().expect("a folder for the server");

@@ -10,12 +10,13 @@ use super::words::{Against, K95, lost_words, signal_words};
 use crate::heard::EndingState;
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Turning};
-use crate::pipeline::{ChannelChoice, Mains};
 use crate::session::InputState;
+use crate::settings::{ChannelChoice, Mains};
 use ratatui::Frame;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier, Style};
+use std::fmt::Write;
 
 /// An input that swings less than this is too quiet to measure well, dB re full scale.
 const TOO_QUIET_DBFS: f64 = -50.0;
@@ -33,13 +34,13 @@ pub fn draw(view: &View, colour: bool, frame: &mut Frame) {
     }
     let high = area.height;
     let words = view.words();
-    page.wrapped(&words.headline, page.look.headline(), if high >= 12 { 2 } else { 1 });
+    page.wrapped(&words.headline, HEADLINE, if high >= 12 { 2 } else { 1 });
     if high >= 7 {
         page.wrapped(&words.advice, Style::new(), if high >= 12 { 2 } else { 1 });
     }
     // From the foot up: what stands there stays in its place.
     if high >= 16 {
-        page.foot(view.answer().unwrap_or(BRIEF_KEYS), page.look.faint());
+        page.foot(view.answer().unwrap_or(BRIEF_KEYS), FAINT);
         page.foot(&declared(view), Style::new());
     }
     if high >= 5 {
@@ -64,7 +65,7 @@ pub fn draw(view: &View, colour: bool, frame: &mut Frame) {
         page.line(&precise(view), Style::new());
     }
     if let Some(signal) = view.signal.as_ref().and_then(signal_words) {
-        page.line(&signal, page.look.headline());
+        page.line(&signal, HEADLINE);
     }
     if high >= 20 {
         page.skip(1);
@@ -78,6 +79,11 @@ pub fn draw(view: &View, colour: bool, frame: &mut Frame) {
 /// The keys on one line.
 const BRIEF_KEYS: &str = "Tab hand   ↑↓ way   space mark   c channel   h hum   ? help   q leave";
 
+/// What matters most.
+const HEADLINE: Style = Style::new().add_modifier(Modifier::BOLD);
+/// What is less needed.
+pub const FAINT: Style = Style::new().add_modifier(Modifier::DIM);
+
 /// How things look with and without colour; nothing is told by colour alone.
 #[derive(Debug, Clone, Copy)]
 pub struct Look {
@@ -86,18 +92,9 @@ pub struct Look {
 }
 
 impl Look {
-    fn headline(self) -> Style {
-        Style::new().add_modifier(Modifier::BOLD)
-    }
-
     fn trouble(self) -> Style {
         let style = Style::new().add_modifier(Modifier::BOLD | Modifier::REVERSED);
         if self.colour { style.fg(Color::Magenta) } else { style }
-    }
-
-    /// What is less needed.
-    pub fn faint(self) -> Style {
-        Style::new().add_modifier(Modifier::DIM)
     }
 
     /// The descent.
@@ -164,7 +161,7 @@ impl Page<'_> {
             return;
         };
         let high = figure::rows_high(size);
-        let style = if view.shown().is_some() { self.look.headline() } else { self.look.faint() };
+        let style = if view.shown().is_some() { HEADLINE } else { FAINT };
         figure::draw(&text, size, self.left, style, self.buffer);
         if !text.contains('-') {
             let x = self.left.x + figure::columns_wide(&text, size);
@@ -174,7 +171,7 @@ impl Page<'_> {
     }
 
     fn help(&mut self) {
-        self.line("what the keys do", self.look.headline());
+        self.line("what the keys do", HEADLINE);
         for (key, does) in KEYS {
             self.line(&format!("{key:>6}  {does}"), Style::new());
         }
@@ -235,10 +232,10 @@ fn precise(view: &View) -> String {
     if let Some(snapshot) = &view.update.snapshot
         && let Some(rate) = snapshot.rate_hz_per_s
     {
-        text += &match view.trend() {
-            Trend::ClosingIn => format!("  falling {:.0} Hz/s", -rate),
-            Trend::GoingAway => format!("  rising {rate:.0} Hz/s"),
-            Trend::Steady => String::new(),
+        let _ = match view.trend() {
+            Trend::ClosingIn => write!(text, "  falling {:.0} Hz/s", -rate),
+            Trend::GoingAway => write!(text, "  rising {rate:.0} Hz/s"),
+            Trend::Steady => Ok(()),
         };
     }
     text
@@ -260,7 +257,7 @@ fn input(view: &View) -> (String, bool) {
         (Some(peak), _) => (format!("input good ({peak:>4.0} dB)"), false),
     };
     if lost > 0 || update.gaps > 0 {
-        text.0 += &format!("   {}", lost_words(lost, update.gaps));
+        let _ = write!(text.0, "   {}", lost_words(lost, update.gaps));
     }
     match &update.input {
         InputState::Leaking(part) => {

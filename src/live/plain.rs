@@ -8,6 +8,7 @@ use crate::heard::{EndingState, Snapshot};
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
 use crate::session::{InputState, Update};
+use std::fmt::Write;
 
 /// While it moves, an offset is told again when it has changed by this factor.
 const STEP: f64 = 2.0;
@@ -107,15 +108,15 @@ impl Teller {
                 now.kind.state == Some(EndingState::Moving) && now.kind.input == 0 && !now.kind.fading;
             if let Some((offset, u)) = now.offset.filter(|_| moving) {
                 let (value, _) = value_and_u(offset, u);
-                line += &format!("; {value} Hz");
+                let _ = write!(line, "; {value} Hz");
             }
             if !words.advice.is_empty() && words.advice != self.advice {
-                line += &format!("; {}", words.advice);
+                let _ = write!(line, "; {}", words.advice);
             }
             self.advice = words.advice;
             let signal = snapshot.and_then(offset).and_then(|offset| self.clerk.as_ref()?(&offset));
             if let Some(signal) = signal.and_then(|signal| signal_words(&signal)) {
-                line += &format!("; {signal}");
+                let _ = write!(line, "; {signal}");
             }
             lines.push(line);
             self.told = Some(now);

@@ -53,7 +53,7 @@ impl Screen {
     ///
     /// # Errors
     /// The terminal went away.
-    pub fn next(&mut self, wait: Duration) -> io::Result<Happened> {
+    pub fn next(wait: Duration) -> io::Result<Happened> {
         if !event::poll(wait)? {
             return Ok(Happened::Nothing);
         }

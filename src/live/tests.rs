@@ -8,8 +8,8 @@ use super::{Clerk, Signal, Teller, draw};
 use crate::block::StreamFormat;
 use crate::heard::{EndingState, Snapshot};
 use crate::offset::{Hand, Offset, Side, Turning, side_from_turn};
-use crate::pipeline::{ChannelChoice, Command, Mains, Settings};
 use crate::session::{InputLevel, InputState, Update};
+use crate::settings::{ChannelChoice, Command, Mains, Settings};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
@@ -21,8 +21,8 @@ fn screen(view: &View, width: u16, height: u16) -> String {
     terminal.draw(|frame| draw::draw(view, true, frame)).expect("drawn");
     let buffer = terminal.backend().buffer();
     let row = |y| (0..width).map(|x| buffer[(x, y)].symbol()).collect::<String>();
-    let rows: String = (0..height).map(|y| format!("|{}|\n", row(y))).collect();
-    format!("{width}×{height}\n{rows}")
+    let rows: Vec<String> = (0..height).map(|y| format!("|{}|", row(y))).collect();
+    format!("{width}×{height}\n{}\n", rows.join("\n"))
 }
 
 /// The screen at every size that is tried.
@@ -274,10 +274,10 @@ fn all_eight_sign_cases() {
                 (moving.side, moving.hand) = (side, hand);
                 view.take(update(moving));
                 let note = if rate < 0.0 { "falling" } else { "rising" };
-                shown += &format!(
-                    "— {hand:?} in the hand, turned {turning:?}, note {note} —\n{}",
-                    screen(&view, 80, 24)
-                );
+                shown.extend([
+                    format!("— {hand:?} in the hand, turned {turning:?}, note {note} —\n"),
+                    screen(&view, 80, 24),
+                ]);
                 view.take(update(resting(&view, 30.0, side)));
                 shown += &screen(&view, 80, 24);
             }
@@ -310,8 +310,8 @@ fn any_size_can_be_drawn() {
 
 #[test]
 fn keys_declare_what_they_say() {
-    let mut view = view(Settings::default(), Against::Signal);
     use {Command as C, Key as K};
+    let mut view = view(Settings::default(), Against::Signal);
     let turned = |t| Some(C::Turning(t));
     let channel = |c| Some(C::Channel(c));
     let mains = |m| Some(C::Mains(m));

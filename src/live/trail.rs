@@ -1,6 +1,6 @@
 //! The descent of the last half minute: offset on a log scale against time, what the path can't pass shaded.
 
-use super::draw::Look;
+use super::draw::{FAINT, Look};
 use super::view::{LOOK_BACK_S, View};
 use crate::offset::Side;
 use ratatui::buffer::Buffer;
@@ -47,16 +47,16 @@ pub fn draw(view: &View, area: Rect, look: Look, buffer: &mut Buffer) {
         let down = (1.0 - height(offset_hz)) * f64::from(plot.height);
         plot.y + (down as u16).min(plot.height - 1)
     };
-    scale(area, plot, row, look, buffer);
+    scale(area, plot, row, buffer);
     if let Some(deaf) = view.deaf_below_hz() {
         for y in row(deaf)..plot.bottom() {
             for x in plot.left()..plot.right() {
-                buffer[(x, y)].set_symbol("░").set_style(look.faint());
+                buffer[(x, y)].set_symbol("░").set_style(FAINT);
             }
         }
         let said = format!("deaf below {deaf:.0} Hz");
         if plot.width > said.len() as u16 + 2 {
-            buffer.set_string(plot.x + 1, plot.bottom() - 1, said, look.faint());
+            buffer.set_string(plot.x + 1, plot.bottom() - 1, said, FAINT);
         }
     }
     let now = view.now_s();
@@ -81,22 +81,22 @@ pub fn draw(view: &View, area: Rect, look: Look, buffer: &mut Buffer) {
     sides(view, plot, row, at, look, buffer);
 }
 
-fn scale(area: Rect, plot: Rect, row: impl Fn(f64) -> u16, look: Look, buffer: &mut Buffer) {
+fn scale(area: Rect, plot: Rect, row: impl Fn(f64) -> u16, buffer: &mut Buffer) {
     let mut taken = Vec::new();
     for (offset_hz, label) in MARKS {
         let y = row(offset_hz);
         if !taken.contains(&y) {
             taken.push(y);
-            buffer.set_string(area.x, y, format!("{label:>6} ┤"), look.faint());
+            buffer.set_string(area.x, y, format!("{label:>6} ┤"), FAINT);
         }
     }
     let y = area.bottom() - 1;
-    buffer.set_string(plot.x, y, format!("{LOOK_BACK_S:.0} s ago"), look.faint());
+    buffer.set_string(plot.x, y, format!("{LOOK_BACK_S:.0} s ago"), FAINT);
     let half = format!("{:.0} s", LOOK_BACK_S / 2.0);
     if plot.width > 30 {
-        buffer.set_string(plot.x + plot.width / 2 - half.len() as u16 / 2, y, half, look.faint());
+        buffer.set_string(plot.x + plot.width / 2 - half.len() as u16 / 2, y, half, FAINT);
     }
-    buffer.set_string(plot.right() - 3, y, "now", look.faint());
+    buffer.set_string(plot.right() - 3, y, "now", FAINT);
 }
 
 /// Tells the side by its shape, now and then along the descent.

@@ -7,8 +7,8 @@ use super::words::{self, Against, Scene, Words};
 use crate::block::StreamFormat;
 use crate::heard::{EndingState, Rest, Snapshot};
 use crate::offset::{Hand, Offset, Side, Turning};
-use crate::pipeline::{ChannelChoice, Command, Mains, Settings};
 use crate::session::{InputState, Update};
+use crate::settings::{ChannelChoice, Command, Mains, Settings};
 use std::collections::VecDeque;
 
 /// The screen looks back so far, s.

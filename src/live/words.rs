@@ -8,6 +8,7 @@ use crate::heard::{EndingState, Snapshot};
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Side};
 use crate::session::{InputState, Update};
+use std::fmt::Write;
 
 /// What the note is compared with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -264,7 +265,7 @@ pub fn signal_words(signal: &Signal) -> Option<String> {
     if let Some(off) = signal.from_target_hz {
         let decimals = decimals_for(signal.u_hz);
         let way = if off > 0.0 { "above" } else { "below" };
-        text += &format!("; {:.decimals$} Hz {way} the target", off.abs());
+        let _ = write!(text, "; {:.decimals$} Hz {way} the target", off.abs());
     }
     Some(text)
 }

@@ -1,49 +1,62 @@
 //! The sound inputs as a table.
 
-use crate::source::capture::{Input, spans};
+use crate::source::capture::{Input, Offer, spans};
+use std::fmt::Write;
 
 /// Those that work first, then those that don't, with the reason.
 pub fn text(inputs: &[Input]) -> String {
-    let widest = inputs.iter().map(|input| input.name.chars().count()).max().unwrap_or(0);
-    let mut working = String::new();
-    let mut failing = String::new();
+    let working: Vec<(&Input, &Offer)> =
+        inputs.iter().filter_map(|input| Some((input, input.offer.as_ref().ok()?))).collect();
+    let mut text = if working.is_empty() { "No sound input works.\n".to_owned() } else { table(&working) };
+    if inputs.is_empty() {
+        text = "No sound input is listed on this machine; --replay FILE listens to a recording.\n".to_owned();
+    } else if working.len() < inputs.len() {
+        text += "Listed, but failing:\n";
+    }
     for input in inputs {
-        let Input { number, name, about, .. } = input;
-        let default = if input.is_default { "default" } else { "" };
-        match &input.offer {
-            Ok(offer) => {
-                working += &format!(
-                    "{number:>3}  {name:<widest$}  {default:<7}  {} Hz, {} channels\n",
-                    spans(&offer.rates_hz),
-                    spans(&offer.channels)
-                );
-                working += &format!(
-                    "     {:<widest$}           opened at {} Hz with {}\n",
-                    "",
-                    offer.opened_as.rate_hz,
-                    channels(offer.opened_as.channels)
-                );
-                if !about.is_empty() && about != name {
-                    working += &format!("     {:<widest$}           {about}\n", "");
-                }
-            }
-            Err(error) => {
-                failing += &format!("{number:>3}  {name:<widest$}  {default:<7}  {}\n", error.in_brief())
-            }
+        if let Err(error) = &input.offer {
+            let _ = writeln!(text, "{:>3}{} {}: {}", input.number, star(input), input.name, error.in_brief());
         }
     }
-    match (working.is_empty(), failing.is_empty()) {
-        (true, true) => {
-            "No sound input is listed on this machine; --replay FILE listens to a recording.\n".to_owned()
-        }
-        (true, false) => format!("No sound input works. Listed, but failing:\n{failing}"),
-        (false, true) => format!("Sound inputs:\n{working}"),
-        (false, false) => format!("Sound inputs:\n{working}Listed, but failing:\n{failing}"),
+    if inputs.iter().any(|input| input.is_default) {
+        text += "* the system's default\n";
     }
+    text
 }
 
-fn channels(count: u16) -> String {
-    if count == 1 { "1 channel".to_owned() } else { format!("{count} channels") }
+fn table(working: &[(&Input, &Offer)]) -> String {
+    let header = ["input", "rates, Hz", "channels", "opened at"].map(str::to_owned);
+    let row = |(input, offer): &(&Input, &Offer)| {
+        let opened = offer.opened_as;
+        let channels = if opened.channels == 1 { "channel" } else { "channels" };
+        [
+            input.name.clone(),
+            spans(&offer.rates_hz),
+            spans(&offer.channels),
+            format!("{} Hz, {} {channels}", opened.rate_hz, opened.channels),
+        ]
+    };
+    let rows: Vec<[String; 4]> = working.iter().map(row).collect();
+    let width = |column: usize| {
+        let cells = rows.iter().chain([&header]).map(|row| row[column].chars().count());
+        cells.max().unwrap_or(0)
+    };
+    let [input_w, rates_w, channels_w] = [0, 1, 2].map(width);
+    let line = |[input, rates, channels, opened]: &[String; 4]| {
+        format!("{input:<input_w$}  {rates:<rates_w$}  {channels:<channels_w$}  {opened}\n")
+    };
+    let mut text = format!("     {}", line(&header));
+    for ((input, _), row) in working.iter().zip(&rows) {
+        let _ = write!(text, "{:>3}{} {}", input.number, star(input), line(row));
+        if !input.about.is_empty() && input.about != input.name {
+            let _ = writeln!(text, "     {}", input.about);
+        }
+    }
+    text
+}
+
+fn star(input: &Input) -> &'static str {
+    if input.is_default { "*" } else { " " }
 }
 
 #[cfg(test)]

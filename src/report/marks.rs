@@ -2,6 +2,7 @@
 
 use crate::live::{Mark, side_words};
 use crate::measured::value_and_u;
+use std::fmt::Write;
 
 /// One line per mark.
 pub fn text(marks: &[Mark]) -> String {
@@ -11,7 +12,8 @@ pub fn text(marks: &[Mark]) -> String {
     let mut text = "Rests marked (u: standard uncertainty)\n".to_owned();
     for (mark, number) in marks.iter().zip(1..) {
         let (offset, u) = value_and_u(mark.rest.offset_hz, mark.rest.u_hz);
-        text += &format!(
+        let _ = write!(
+            text,
             "{number:>3}  at {:>7.1} s  {offset:>10} Hz  u {u} Hz  {}",
             mark.at_s,
             side_words(mark.rest.side)
@@ -22,7 +24,7 @@ pub fn text(marks: &[Mark]) -> String {
                 .iter()
                 .map(|&hz| format!("{} Hz", value_and_u(hz, signal.u_hz).0))
                 .collect();
-            text += &format!("; signal {}, u {} Hz", all.join(" or "), value_and_u(0.0, signal.u_hz).1);
+            let _ = write!(text, "; signal {}, u {} Hz", all.join(" or "), value_and_u(0.0, signal.u_hz).1);
         }
         text.push('\n');
     }

@@ -13,7 +13,8 @@ pub use meter::InputLevel;
 
 use crate::block::StreamFormat;
 use crate::heard::Snapshot;
-use crate::pipeline::{Command, Finished, Pipeline, PipelineError, Settings};
+use crate::pipeline::{Finished, Pipeline, PipelineError};
+use crate::settings::{Command, Settings};
 use crate::source::inflow::{Sound, SoundError};
 use run::{Ear, Waits};
 use std::path::PathBuf;
@@ -122,6 +123,7 @@ pub struct Outcome {
 }
 
 /// An order to the thread.
+#[derive(Debug, Clone, Copy)]
 enum Order {
     Declare(Command),
     Stop,

@@ -37,7 +37,7 @@ impl Straw {
         for given in self.0.lock().expect("no test panics in between").iter().cloned() {
             match (joined.last_mut(), given) {
                 (Some(Given::Sound { frames, .. }), Given::Sound { frames: more, lost: None, .. }) => {
-                    *frames += more
+                    *frames += more;
                 }
                 (_, given) => joined.push(given),
             }
@@ -132,8 +132,10 @@ impl Sound for Scripted {
         let feed = match self.openings.next() {
             Some(Opening::Gives(frames, fault)) => {
                 feed.push(&vec![0.25f32; frames], |s| s);
-                fault.map(|fault| faults.fatal(fault));
-                fault.map(|_| feed)
+                fault.map(|fault| {
+                    faults.fatal(fault);
+                    feed
+                })
             }
             Some(Opening::Hangs) => Some(feed),
             Some(Opening::Stalls(frames)) => {
@@ -141,7 +143,7 @@ impl Sound for Scripted {
                 Some(feed)
             }
             Some(Opening::Floods) => {
-                feed.push(&[0.0f32; 90_000], |s| s);
+                feed.push(&vec![0.0f32; 90_000], |s| s);
                 Some(feed)
             }
             Some(Opening::Differs) => {
@@ -222,15 +224,15 @@ fn declarations_of_a_kept_recording_come_at_their_frames() {
 #[test]
 fn a_declaration_by_key_is_stamped_kept_and_stops_nothing() {
     let folder = tempfile::tempdir().expect("a folder");
-    let keep = Some(folder.path().join("kept.wav"));
+    let wav = folder.path().join("kept.wav");
     let (session, straw) = start(
         scripted(vec![Opening::Hangs], Pace::Card),
-        Options { keep: keep.clone(), ..Options::default() },
+        Options { keep: Some(wav.clone()), ..Options::default() },
     );
     session.declare(Command::Turning(Some(Turning::Down)));
     session.finish().expect("a stop is no fault");
     assert_eq!(straw.given(), [Given::Command(0, Command::Turning(Some(Turning::Down)))]);
-    let notes = beside::read(&keep.expect("given above")).expect("readable");
+    let notes = beside::read(&wav).expect("readable");
     assert_eq!(notes, [(0, Note::Declared(Command::Turning(Some(Turning::Down))))]);
 }
 

@@ -7,7 +7,7 @@
 
 use crate::block::{Loss, SampleBlock, StreamFormat};
 use crate::offset::{Hand, Turning};
-use crate::pipeline::{ChannelChoice, Command, Mains};
+use crate::settings::{ChannelChoice, Command, Mains};
 use crate::source::recording::{Recording, RecordingError};
 use std::collections::VecDeque;
 use std::fs::{self, File};

@@ -1,7 +1,7 @@
 //! The program on a terminal of its own: `script` gives the terminal, `vt100` reads what is on it.
 
 use std::fs::{self, File};
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::PathBuf;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::thread;
@@ -19,7 +19,7 @@ impl Terminal {
     /// where there is no `script`.
     pub fn run(line: &str, adjust: impl FnOnce(&mut Command)) -> Option<Self> {
         if Command::new("script").arg("--version").stdout(Stdio::null()).status().is_err() {
-            eprintln!("skipped: there is no `script` to give a terminal");
+            let _ = writeln!(io::stderr(), "skipped: there is no `script` to give a terminal");
             return None;
         }
         let folder = tempfile::tempdir().expect("a folder");

@@ -7,10 +7,10 @@ use super::failure::Failure;
 use super::hearing::Hearing;
 use super::interrupt;
 use crate::live::{self, Against, Teller, View};
-use crate::pipeline::ChannelChoice;
 use crate::quantity::Hertz;
 use crate::report;
 use crate::session::{Options, Outcome, SessionError};
+use crate::settings::ChannelChoice;
 #[cfg(feature = "live")]
 use crate::source::capture::{Choice, Wish};
 use crate::source::replay::{Replay, Speed};
@@ -109,11 +109,16 @@ fn tell_notes(outcome: &Outcome, out: &mut dyn Write) -> Result<(), Failure> {
     Ok(())
 }
 
-#[cfg(feature = "live")]
 fn from(args: &Args, channel: ChannelChoice) -> Result<From, Failure> {
-    if let Some(path) = &args.replay {
-        return Ok(From::Recording(Replay { path: path.clone(), speed: args.speed }));
+    match &args.replay {
+        Some(path) => Ok(From::Recording(Replay { path: path.clone(), speed: args.speed })),
+        None => card(args, channel),
     }
+}
+
+#[cfg(feature = "live")]
+#[expect(clippy::unnecessary_wraps, reason = "a build without sound cards refuses here")]
+fn card(args: &Args, channel: ChannelChoice) -> Result<From, Failure> {
     let choice = match &args.input {
         None => Choice::Default,
         Some(text) => text.parse().map_or_else(|_| Choice::Name(text.clone()), Choice::Number),
@@ -126,11 +131,8 @@ fn from(args: &Args, channel: ChannelChoice) -> Result<From, Failure> {
 }
 
 #[cfg(not(feature = "live"))]
-fn from(args: &Args, _channel: ChannelChoice) -> Result<From, Failure> {
-    match &args.replay {
-        Some(path) => Ok(From::Recording(Replay { path: path.clone(), speed: args.speed })),
-        None => Err(super::inputs::without_cards()),
-    }
+fn card(_args: &Args, _channel: ChannelChoice) -> Result<From, Failure> {
+    Err(super::inputs::without_cards())
 }
 
 /// Whether there is a terminal that a screen can be drawn on and keys come from.
