@@ -38,7 +38,11 @@ fn portion(first: u64, note_from: u64, block: &mut SampleBlock) {
     block.first_frame = first;
     block.samples.clear();
     for n in first..first + PORTION {
-        let noise = (n.wrapping_mul(2_654_435_761) % 65_536) as f32 / 65_536.0 - 0.5;
+        // SplitMix64 (Steele, Lea and Flood, 2014): the same noise at the same frame.
+        let mut mixed = n.wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        let noise = ((mixed ^ (mixed >> 31)) >> 40) as f32 / (1u64 << 24) as f32 - 0.5;
         let phase = TAU * 400.0 * n as f64 / f64::from(STEREO.rate_hz);
         let note = if n < note_from { 0.0 } else { 0.25 * phase.sin() as f32 };
         block.samples.extend([note + 0.05 * noise, 0.01 * noise]);

@@ -7,10 +7,12 @@ use std::fmt::Write;
 pub fn text(inputs: &[Input]) -> String {
     let working: Vec<(&Input, &Offer)> =
         inputs.iter().filter_map(|input| Some((input, input.offer.as_ref().ok()?))).collect();
-    let mut text = if working.is_empty() { "No sound input works.\n".to_owned() } else { table(&working) };
     if inputs.is_empty() {
-        text = "No sound input is listed on this machine; --replay FILE listens to a recording.\n".to_owned();
-    } else if working.len() < inputs.len() {
+        return "No sound input is listed on this machine; --replay FILE listens to a recording.\n"
+            .to_owned();
+    }
+    let mut text = if working.is_empty() { "No sound input works.\n".to_owned() } else { table(&working) };
+    if working.len() < inputs.len() {
         text += "Listed, but failing:\n";
     }
     for input in inputs {
