@@ -297,4 +297,8 @@ pub struct Snapshot {
     pub rest: Option<Rest>,
     /// Samples lost so far.
     pub lost_samples: u64,
+    /// The largest |b| that would stay unheard now (95 %), Hz, once the path's roll-off is known well enough. For the
+    /// screen; in the final record it stands in the ending.
+    #[serde(skip)]
+    pub bound_hz: Option<f64>,
 }

@@ -540,6 +540,7 @@ impl Ear {
             level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
             rest,
             lost_samples: 0,
+            bound_hz: None,
         }
     }
 

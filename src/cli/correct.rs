@@ -111,7 +111,7 @@ fn size(text: &str) -> Result<f64, TextError> {
     correct::offset_size(text).map(|(size, _)| size)
 }
 
-fn approach(text: &str) -> Result<Approach, String> {
+pub(super) fn approach(text: &str) -> Result<Approach, String> {
     match text {
         "rising" => Ok(Approach::Rising),
         "falling" => Ok(Approach::Falling),
@@ -135,7 +135,7 @@ fn turning(text: &str) -> Result<Turning, String> {
     }
 }
 
-fn transport(text: &str) -> Result<Transport, String> {
+pub(super) fn transport(text: &str) -> Result<Transport, String> {
     let all = [Transport::Capacitance, Transport::Ratio, Transport::Divisions, Transport::Auto];
     let found = all.into_iter().find(|transport| transport.word() == text);
     found.ok_or_else(|| "write capacitance, ratio, divisions or auto".to_owned())
@@ -228,7 +228,7 @@ fn observe(args: &Args, ear: Ear) -> Result<(Observation, Clock), Failure> {
 }
 
 /// Today by the computer's clock (UTC).
-fn today() -> Option<Date> {
+pub(super) fn today() -> Option<Date> {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).ok()?;
     Some(Date::from_days_since_1970(i64::try_from(since.as_secs() / 86_400).ok()?))
 }

@@ -10,6 +10,9 @@ mod demo;
 mod dial;
 mod failure;
 mod hearing;
+mod inputs;
+mod interrupt;
+mod listen;
 mod show;
 
 pub use failure::Failure;
@@ -40,6 +43,8 @@ enum Command {
     Correct(Box<correct::Args>),
     Dial(dial::Args),
     Checkpoints(checkpoints::Args),
+    Inputs(inputs::Args),
+    Listen(Box<listen::Args>),
 }
 
 /// Runs the command line and returns the exit status.
@@ -78,6 +83,8 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         }
         Command::Dial(args) => dial::run(&args, out),
         Command::Checkpoints(args) => checkpoints::run(&args, out),
+        Command::Inputs(args) => inputs::run(&args, out),
+        Command::Listen(args) => listen::run(&args, out),
     }
 }
 

@@ -11,3 +11,6 @@ pub mod plot;
 mod table;
 pub mod text;
 pub mod track;
+#[cfg(feature = "live")]
+pub mod inputs;
+pub mod marks;

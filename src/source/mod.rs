@@ -1,7 +1,13 @@
-//! The outside comes in: recordings read and kept, and bench sound made to order.
+//! The outside comes in: recordings read and kept, sound cards, and bench sound made to order.
 
+pub mod beside;
+#[cfg(feature = "live")]
+pub mod capture;
+pub mod inflow;
 pub mod keep;
 pub mod recording;
+pub mod replay;
+pub mod ring;
 pub mod synthetic;
 
 /// An I/O error in words, without the system's number.

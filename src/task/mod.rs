@@ -7,3 +7,4 @@ pub mod demo;
 pub mod dial;
 pub mod span;
 pub mod trail;
+pub mod listen;

@@ -1,0 +1,98 @@
+//! The dial options of `listen`: with them the corrected frequency stands beside the offset.
+
+use crate::cli::correct::{approach, today, transport};
+use crate::cli::failure::Failure;
+use crate::clock::Clock;
+use crate::correction::{Allowances, Target, Transport};
+use crate::dial::Approach;
+use crate::live::Clerk;
+use crate::offset::{Offset, Side};
+use crate::quantity::Hertz;
+use crate::store;
+use crate::task::correct::{CheckText, Job, Observation};
+use crate::task::listen;
+use std::path::PathBuf;
+
+/// The dial
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "The dial, for the corrected frequency beside the offset")]
+pub struct Dial {
+    /// The meter file
+    #[arg(long, value_name = "M.toml", requires_all = ["range", "reading"])]
+    meter: Option<PathBuf>,
+    /// The range the meter stands on
+    #[arg(long, value_name = "NAME", requires = "meter")]
+    range: Option<String>,
+    /// The reading: divisions such as 1531.4, or drum/dial such as 12/91.4
+    #[arg(long, value_name = "D", requires = "meter")]
+    reading: Option<String>,
+    /// Which way the reading moved on coming to it [default: as the book was made]
+    #[arg(long, value_parser = approach, value_name = "rising|falling", requires = "meter")]
+    approach: Option<Approach>,
+    /// The meter's harmonic that meets the signal
+    #[arg(long, value_name = "H", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    harmonic: u32,
+    /// The signal's harmonic that meets the meter
+    #[arg(long, value_name = "K", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    signal_harmonic: u32,
+    /// A check point heard, READING:N/M:OFFSET:SIDE or READING:N/M:withinB
+    #[arg(long = "check", value_name = "CHECK", requires = "meter")]
+    checks: Vec<CheckText>,
+    /// How a check's correction is carried over
+    #[arg(long, value_parser = transport, value_name = "capacitance|ratio|divisions|auto", default_value = "auto")]
+    transport: Transport,
+    /// The crystal's error as `reference crystal` wrote it
+    #[arg(long, value_name = "FILE", requires = "meter")]
+    crystal: Option<PathBuf>,
+    /// The sound card's error as `reference card` wrote it
+    #[arg(long, value_name = "FILE")]
+    card: Option<PathBuf>,
+    /// Where the signal ought to be: how far to go is shown
+    #[arg(long, value_name = "F", requires = "meter")]
+    target: Option<Hertz>,
+}
+
+impl Dial {
+    /// What is known of the sound card's clock.
+    pub fn clock(&self) -> Result<Clock, Failure> {
+        let Some(path) = &self.card else { return Ok(Clock::default()) };
+        let link = store::read_link(path)?;
+        Ok(Clock {
+            error_ppm: Some(link.error_ppm),
+            u_ppm: link.u_ppm,
+            applied: false,
+            source: path.display().to_string(),
+        })
+    }
+
+    /// What turns an offset into the signal's frequency, when the dial is given.
+    pub fn clerk(&self) -> Result<Option<Clerk>, Failure> {
+        let (Some(path), Some(range), Some(reading)) = (&self.meter, &self.range, &self.reading) else {
+            return Ok(None);
+        };
+        let meter = store::read_meter(path)?;
+        let crystal_ppm = match &self.crystal {
+            Some(path) => Some(store::read_link(path)?).map(|link| (link.error_ppm, link.u_ppm)),
+            None => None,
+        };
+        // An offset for the trial; the side is known, or it would be refused for lack of one.
+        let offset = Offset::Heard { offset_hz: 1.0, u_hz: 1.0, side: Side::High };
+        let job = Job {
+            range: range.clone(),
+            observation: Observation::Single { reading: reading.clone(), offset },
+            recorded: true,
+            approach: self.approach,
+            harmonic: self.harmonic,
+            signal_harmonic: self.signal_harmonic,
+            checks: self.checks.clone(),
+            transport: self.transport,
+            at_min: None,
+            crystal_ppm,
+            today: today(),
+            clock: self.clock()?,
+            allowances: Allowances::default(),
+            target: self.target.map(|frequency| Target { frequency, tolerance: None }),
+        };
+        Ok(Some(listen::clerk(meter, job)?))
+    }
+}
