@@ -68,6 +68,16 @@ struct Dossier {
     judged_s: f64,
 }
 
+/// What is known so far of a rest under way.
+#[derive(Clone)]
+struct Provisional {
+    id: u32,
+    core_from_s: f64,
+    /// When it is worth measuring again, s.
+    due_s: f64,
+    measured: Option<Measured>,
+}
+
 /// A line that has ended lately: what the rows still to be written need of it.
 struct Ended {
     line: Line,
@@ -105,6 +115,7 @@ pub struct Ear {
     first_note: Option<u32>,
     /// Lines that have ended lately, with their passages, for the rows still to be written.
     ended: Vec<Ended>,
+    provisional: Option<Provisional>,
     /// Noise density near 1 kHz, squared units per Hz, smoothed.
     density: f64,
 }
@@ -140,6 +151,7 @@ impl Ear {
             chosen: None,
             first_note: None,
             ended: Vec::new(),
+            provisional: None,
             density: 0.0,
         }
     }
@@ -519,13 +531,22 @@ impl Ear {
     /// The newest that is known, provisional.
     pub fn snapshot(&mut self) -> Snapshot {
         let at_s = self.now_s();
-        let line = self.choose(None).and_then(|id| self.line(id));
-        let standing = line.and_then(|l| self.dossiers.get(&l.id)?.standing.as_ref());
+        let chosen = self.choose(None);
+        let line = chosen.and_then(|id| self.line(id));
         let side = line.map_or(Side::Unknown, |l| self.side_of(l, at_s, l.b.signum()));
-        let rest = standing
-            .and_then(|s| rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb()))
-            .map(|m| story::rest_record(&m, side));
-        Snapshot {
+        let standing = line.and_then(|l| Some((l.id, self.dossiers.get(&l.id)?.standing.as_ref()?)));
+        let provisional = standing.map(|(id, s)| match &self.provisional {
+            Some(p) if p.id == id && (p.core_from_s - s.core.0).abs() < 0.5 && at_s < p.due_s => p.clone(),
+            _ => {
+                let measured = rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb());
+                // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
+                let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
+                Provisional { id, core_from_s: s.core.0, due_s, measured }
+            }
+        });
+        let rest =
+            provisional.as_ref().and_then(|p| p.measured.as_ref()).map(|m| story::rest_record(m, side));
+        let snapshot = Snapshot {
             at_s,
             state: match (line, &rest) {
                 (None, _) => EndingState::Quiet,
@@ -541,7 +562,9 @@ impl Ear {
             rest,
             lost_samples: 0,
             bound_hz: None,
-        }
+        };
+        self.provisional = provisional;
+        snapshot
     }
 
     /// Ends the sound: all that was heard. `level` and `warnings` come from the conditioning.

@@ -6,11 +6,11 @@ pub mod demo;
 pub mod dial;
 #[cfg(test)]
 pub mod example;
+#[cfg(feature = "live")]
+pub mod inputs;
 pub mod json;
+pub mod marks;
 pub mod plot;
 mod table;
 pub mod text;
 pub mod track;
-#[cfg(feature = "live")]
-pub mod inputs;
-pub mod marks;

@@ -5,6 +5,6 @@ pub mod checkpoints;
 pub mod correct;
 pub mod demo;
 pub mod dial;
+pub mod listen;
 pub mod span;
 pub mod trail;
-pub mod listen;
