@@ -73,6 +73,8 @@ pub struct Line {
     /// Squared amplitude, smoothed.
     pub power: f64,
     pub snr: f64,
+    /// Signed frequency and rate when last seen.
+    seen_state: (f64, f64),
     pub path: Path,
 }
 
@@ -80,6 +82,9 @@ pub struct Line {
 pub const SHORT_LOWEST_HZ: f64 = 26.0;
 /// The span about zero in which a line may be unheard for longer and still be the same, Hz.
 const NEAR_ZERO_HZ: f64 = 45.0;
+/// How long a line that went there may go unseen, s, and how soon its rate dies away meanwhile, s.
+const UNDER_PATIENCE_S: f64 = 6.5;
+const UNDER_S: f64 = 0.6;
 
 impl Line {
     fn born(id: u32, peak: &Peak, view: &View) -> Self {
@@ -99,6 +104,7 @@ impl Line {
             now_s: view.state_s(),
             power: peak.power,
             snr: peak.snr,
+            seen_state: (peak.frequency_hz, 0.0),
             path: Path::default(),
         };
         line.path.see(view.middle_s(), peak.frequency_hz, line.p[0].sqrt(), peak.power, view.seen);
@@ -130,6 +136,11 @@ impl Line {
         };
         let q = jerk * jerk * 0.1;
         self.b += self.r * dt;
+        if self.went_under() && to_s - self.last_seen_s > 0.25 {
+            // A hand near zero slows down: unheard, the note is more likely there than through and away.
+            let slower = (-dt / UNDER_S).exp();
+            self.r *= slower;
+        }
         let [a, b, c] = self.p;
         self.p = [
             a + 2.0 * b * dt + c * dt * dt + q * dt.powi(3) / 3.0,
@@ -183,6 +194,7 @@ impl Line {
         self.hits += 1;
         self.misses = 0;
         self.last_seen_s = view.end_s;
+        self.seen_state = (self.b, self.r);
         if view.seen < self.seen {
             self.seen = view.seen;
         }
@@ -214,16 +226,20 @@ impl Line {
                 Seen::Medium => 0.35,
                 Seen::Long => 1.1,
             },
-            _ if moved
-                && self.path.lowest_hz() < NEAR_ZERO_HZ
-                && self.b.abs() < NEAR_ZERO_HZ + 0.25 * self.r.abs() =>
-            {
-                4.5
-            }
+            _ if moved && self.went_under() => UNDER_PATIENCE_S,
             Seen::Short => 0.7,
             Seen::Medium => 1.0,
             Seen::Long => 2.6,
         }
+    }
+
+    /// Whether the line was last seen where a short frame loses it, or about to go there.
+    pub fn went_under(&self) -> bool {
+        let (b, r) = self.seen_state;
+        self.path.travelled()
+            && self.path.lowest_hz() < NEAR_ZERO_HZ + 0.1 * r.abs()
+            && b.abs() < NEAR_ZERO_HZ + 0.25 * r.abs()
+            && (b.abs() < super::low::HIGHEST_HZ || b * r < 0.0)
     }
 
     /// Since when the line has been below what the frames resolve, s.
@@ -242,6 +258,7 @@ impl Line {
         self.snr = peak.snr;
         self.hits += 1;
         self.last_seen_s = now_s;
+        self.seen_state = (self.b, 0.0);
         self.path.see(now_s - length_s / 2.0, self.b, 0.3 / length_s, peak.power, Seen::Long);
     }
 

@@ -333,10 +333,7 @@ impl Ear {
         }
         for line in &mut self.table.lines {
             let gone = now_s - line.last_seen_s;
-            if !line.path.travelled()
-                || line.b.abs() > low::HIGHEST_HZ + 0.5 * line.r.abs()
-                || gone < 0.5 && line.b.abs() > low::HIGHEST_HZ
-            {
+            if !line.went_under() || gone < 0.5 && line.b.abs() > low::HIGHEST_HZ {
                 continue;
             }
             let since_s = line.went_low_s();

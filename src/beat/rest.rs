@@ -388,6 +388,8 @@ fn finish_by_phase(
 
 /// Length of a stretch that is added or refused as a whole, s.
 const LOW_STEP_S: f64 = 0.1;
+/// Cycles below which a note is no note.
+const LEAST_CYCLES: f64 = 1.5;
 /// Cycles below which a drift can't be told from the note's own curve.
 const DRIFT_CYCLES: f64 = 6.0;
 
@@ -463,7 +465,7 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
         fit = fit_span(from, to, fit.frequency_hz, 0.0, false).unwrap_or(fit);
     }
     let span = (to - from) as f64 * block_s;
-    if fit.frequency_hz * span < 0.8 {
+    if fit.frequency_hz * span < LEAST_CYCLES {
         return None;
     }
     Some(Measured {

@@ -92,6 +92,13 @@ impl Life {
         Some(p.b.abs() + w * (q.b.abs() - p.b.abs()))
     }
 
+    /// When it stood as the note, s: from its first rest on, where it has one. A hum line that is heard until the comb
+    /// is taken out may go on as the note that came to rest beside it.
+    fn stood_s(&self) -> (f64, f64) {
+        let first = self.rests.first().map(|r| r.0.start_s);
+        (first.unwrap_or(self.born_s).max(self.born_s), self.last_seen_s)
+    }
+
     fn overlap_s(&self, other: &Self) -> f64 {
         self.last_seen_s.min(other.last_seen_s) - self.born_s.max(other.born_s)
     }
@@ -259,17 +266,18 @@ impl Story<'_> {
             .filter(|i| !chain.contains(i) && !lives[*i].travelled && self.excuse(&lives[*i]).is_none())
             .filter(|&i| {
                 let s = &lives[i];
+                let (from_s, to_s) = s.stood_s();
                 chain.iter().any(|&j| {
                     let m = &lives[j];
-                    let gap = s.born_s - m.last_seen_s;
+                    let gap = from_s - m.last_seen_s;
                     let reach = 25.0 + m.last.1.abs() * (gap.abs() + 0.3);
                     let after =
                         (-0.6..2.5).contains(&gap) && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
-                    let lead = m.born_s - s.last_seen_s;
+                    let lead = m.born_s - to_s;
                     let first = m.outline.first().map_or(m.last.0.abs(), |p| p.b.abs());
                     let before = (-0.6..1.0).contains(&lead) && (first - s.frequency_hz()).abs() < 40.0;
                     (after || before) && s.power > 0.02 * m.power
-                }) && chain.iter().all(|&j| s.overlap_s(&lives[j]) < 0.8)
+                }) && chain.iter().all(|&j| to_s.min(lives[j].last_seen_s) - from_s.max(lives[j].born_s) < 0.8)
             })
             .collect();
         chain.extend(adjoining);
@@ -284,6 +292,7 @@ impl Story<'_> {
     /// Tells the story.
     pub fn tell(self, level: Level, mut warnings: Vec<Warning>) -> Heard {
         let chain = self.note();
+        if std::env::var("HBDBG").is_ok() { for (i,l) in self.lives.iter().enumerate() { #[allow(clippy::print_stderr)] { eprintln!("{}{i} {:.2}..{:.2} {} trav {} ({:.1}) last {:.2},{:.1} hits {} pow {:.2e} rests {:?} pass {:?}", if chain.contains(&i) {'*'} else {' '}, l.born_s, l.last_seen_s, if l.at_end {'E'} else {' '}, l.travelled, l.travel_hz, l.last.0, l.last.1, l.hits, l.power, l.rests.iter().map(|r| format!("{:.2}-{:.2} {:.3}", r.0.start_s,r.0.end_s,r.0.heard_hz)).collect::<Vec<_>>(), l.passages.iter().map(|p| format!("{:.2} {:?}", p.at_s,p.kind)).collect::<Vec<_>>()); } } eprintln!("hum {:?}", self.hum.comb()); }
         let lives = &self.lives;
         let first = chain.first().copied();
         let mut rests: Vec<Rest> = chain

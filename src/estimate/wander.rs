@@ -103,7 +103,7 @@ fn ladder() -> impl Iterator<Item = f64> {
 }
 
 /// Weight of each rung before anything was heard, against 1 for a rigid oscillator.
-const RUNG: f64 = 0.03;
+const RUNG: f64 = 0.018;
 
 /// Frequency at `at_s` from phases in order of time; `None` with fewer than four.
 ///
