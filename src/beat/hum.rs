@@ -4,12 +4,14 @@
 //! over the last second and a bit of the sound turned back by the comb's own phase, which is least squares for lines
 //! that lie whole hertz apart, and far narrower than a notch: a beat two hertz beside a line passes unharmed.
 
+use super::history::History;
 use crate::estimate::Comb;
 use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::Peak;
 use num_complex::Complex32;
 use std::collections::VecDeque;
+use std::f64::consts::PI;
 
 /// Fundamentals that are looked for unasked, Hz: two mains, vibrator supplies, aircraft converters.
 const WINDOWS: [(f64, f64); 4] = [(49.3, 50.7), (59.3, 60.7), (98.0, 122.0), (396.0, 404.0)];
@@ -20,12 +22,55 @@ const HIGHEST_HZ: f64 = 3000.0;
 const MOST_LINES: usize = 12;
 /// Hops that the amplitude of a line is averaged over.
 const HOPS: usize = 26;
+/// Hops that it takes at least.
+const LEAST_HOPS: usize = 8;
+
+/// Least distance of a standing note from a line at which the line's amplitude may still be learnt, Hz: nearer, the
+/// note would leak into the mean over the last hops.
+const GUARD_HZ: f64 = 2.5;
+/// How far the fundamental may be off before the comb is found anew rather than led back, Hz.
+const LOST_HZ: f64 = 0.5;
 
 /// A line of the comb while it is taken out.
 struct Tooth {
     order: u32,
+    /// Mean of each hop, turned back by the comb's phase; newest last.
     sums: VecDeque<Complex32>,
     amplitude: Complex32,
+    /// Whether a note stands so near that the amplitude is held.
+    held: bool,
+}
+
+impl Tooth {
+    fn new(order: u32) -> Self {
+        Self { order, sums: VecDeque::with_capacity(HOPS + 1), amplitude: Complex32::default(), held: false }
+    }
+
+    fn take(&mut self, mean: Complex32) {
+        self.sums.push_back(mean);
+        if self.sums.len() > HOPS {
+            self.sums.pop_front();
+        }
+        if !self.held && self.sums.len() >= LEAST_HOPS {
+            self.amplitude = self.sums.iter().sum::<Complex32>() / self.sums.len() as f32;
+        }
+    }
+
+    /// How fast the line turns against the comb's phase, Hz at the fundamental, and the weight of that; `None` where
+    /// the line has not been heard for long enough or something else is heard with it.
+    fn slip(&self, hop_s: f64) -> Option<(f64, f64)> {
+        if self.held || self.sums.len() < HOPS {
+            return None;
+        }
+        let half = HOPS / 2;
+        let older: Complex32 = self.sums.iter().take(half).sum::<Complex32>() / half as f32;
+        let newer: Complex32 = self.sums.iter().skip(half).sum::<Complex32>() / (HOPS - half) as f32;
+        let spread: f32 = self.sums.iter().map(|s| (s - self.amplitude).norm_sqr()).sum::<f32>() / HOPS as f32;
+        let clear = older.norm_sqr().min(newer.norm_sqr()) / (spread / half as f32).max(1e-20);
+        let h = f64::from(self.order);
+        let turned = f64::from((newer * older.conj()).arg()) / (2.0 * PI);
+        (clear > 8.0).then(|| (turned / (half as f64 * hop_s) / h, h * h * f64::from(clear.min(1e4))))
+    }
 }
 
 /// Finds and follows the hum.
@@ -67,8 +112,8 @@ impl HumFollower {
     }
 
     /// Looks for the comb among the peaks of a long frame; `moving` are notes that moved, whose own harmonics are no
-    /// hum.
-    pub fn look(&mut self, peaks: &[Peak], moving: &[f64]) {
+    /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look.
+    pub fn look(&mut self, peaks: &[Peak], moving: &[f64], sound: &History, hop: usize) {
         let windows: Vec<(f64, f64)> = match self.mains {
             Mains::Off => return,
             Mains::Near(f) => vec![(f * 0.97, f * 1.03)],
@@ -106,57 +151,88 @@ impl HumFollower {
             return;
         };
         self.absent = 0;
-        if !self.found || (f0 - self.fundamental_hz).abs() > 0.5 {
+        let news = !self.found || (f0 - self.fundamental_hz).abs() > LOST_HZ;
+        if news {
             self.teeth.clear();
             self.phase = 0.0;
+            self.fundamental_hz = f0;
         }
         self.found = true;
-        self.fundamental_hz = f0;
         self.looks += 1.0;
         self.sum += f0;
         self.sum_squares += f0 * f0;
         for order in orders {
             if self.teeth.len() < MOST_LINES && !self.teeth.iter().any(|t| t.order == order) {
-                self.teeth.push(Tooth { order, sums: VecDeque::new(), amplitude: Complex32::default() });
+                self.teeth.push(Tooth::new(order));
+                self.learn_back(sound, hop);
             }
         }
         self.teeth.sort_by_key(|t| t.order);
+        if !news {
+            self.lead(f0, hop as f64 / self.rate_hz);
+        }
     }
 
-    /// Takes the comb out of one hop of samples.
-    pub fn clean(&mut self, hop: &[f32], out: &mut Vec<f32>) {
+    /// Leads the fundamental after the comb by the phases of its lines: they know it far better than a frame does.
+    fn lead(&mut self, seen_hz: f64, hop_s: f64) {
+        let (mut above, mut below) = (0.0, 0.0);
+        for (slip, weight) in self.teeth.iter().filter_map(|t| t.slip(hop_s)) {
+            above += weight * slip;
+            below += weight;
+        }
+        let by = if below > 0.0 { 0.7 * above / below } else { 0.3 * (seen_hz - self.fundamental_hz) };
+        let by = by.clamp(-0.1, 0.1);
+        self.fundamental_hz += by;
+        // The means gathered so far were turned back by the old frequency: turn them on to the new one.
+        for tooth in &mut self.teeth {
+            let step = -2.0 * PI * by * f64::from(tooth.order) * hop_s;
+            let n = tooth.sums.len();
+            for (i, sum) in tooth.sums.iter_mut().enumerate() {
+                // The phase is continuous now; a hop that lies back by t was ahead by 2π·by·t.
+                let back = (n - i) as f64 - 0.5;
+                *sum *= unit(-step * back);
+            }
+        }
+    }
+
+    /// Fills the means of the newest tooth from the sound of the last hops.
+    fn learn_back(&mut self, sound: &History, hop: usize) {
+        let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
+        let Some(tooth) = self.teeth.last_mut() else { return };
+        let h = f64::from(tooth.order);
+        for back in (1..=HOPS as u64).rev() {
+            let Some(from) = sound.end().checked_sub(back * hop as u64).filter(|f| *f >= sound.first()) else {
+                continue;
+            };
+            let start = self.phase - step * (back as f64 * hop as f64);
+            tooth.take(mean(sound.slice(from, from + hop as u64), h * start, h * step));
+        }
+    }
+
+    /// Takes the comb out of one hop of samples; `notes` are those that stand and are no hum, Hz.
+    pub fn clean(&mut self, hop: &[f32], notes: &[f64], out: &mut Vec<f32>) {
         let from = out.len();
         out.extend_from_slice(hop);
         if self.teeth.is_empty() {
             return;
         }
-        let step = 2.0 * std::f64::consts::PI * self.fundamental_hz / self.rate_hz;
+        let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
         let clean = &mut out[from..];
         for tooth in &mut self.teeth {
             let h = f64::from(tooth.order);
-            let unit = |a: f64| Complex32::new(a.cos() as f32, a.sin() as f32);
-            let (start, turn) = (unit(h * self.phase), unit(h * step));
-            let (mut e, mut sum) = (start, Complex32::default());
-            for &x in hop {
-                if x.is_finite() {
-                    sum += e.conj() * x;
-                }
-                e *= turn;
-            }
-            tooth.sums.push_back(sum * (2.0 / hop.len() as f32));
-            if tooth.sums.len() > HOPS {
-                tooth.sums.pop_front();
-            }
-            if tooth.sums.len() >= 8 {
-                tooth.amplitude = tooth.sums.iter().sum::<Complex32>() / tooth.sums.len() as f32;
-                let mut e = start * tooth.amplitude;
+            let line = h * self.fundamental_hz;
+            tooth.held = tooth.amplitude.norm_sqr() > 0.0 && notes.iter().any(|n| (n - line).abs() < GUARD_HZ);
+            tooth.take(mean(hop, h * self.phase, h * step));
+            if tooth.sums.len() >= LEAST_HOPS {
+                let mut e = unit(h * self.phase) * tooth.amplitude;
+                let turn = unit(h * step);
                 for y in clean.iter_mut() {
                     *y -= e.re;
                     e *= turn;
                 }
             }
         }
-        self.phase = (self.phase + step * hop.len() as f64) % (2.0 * std::f64::consts::PI);
+        self.phase = (self.phase + step * hop.len() as f64) % (2.0 * PI);
     }
 
     /// The comb as it is known now; empty when there is none.
@@ -182,6 +258,15 @@ impl HumFollower {
             && (order <= 6.0 || self.teeth.iter().any(|t| t.order == order as u32))
     }
 
+    /// Whether `frequency_hz` lies within `within_hz` of a line that is being taken out.
+    pub fn takes_out(&self, frequency_hz: f64, within_hz: f64) -> bool {
+        self.found
+            && self
+                .teeth
+                .iter()
+                .any(|t| (f64::from(t.order) * self.fundamental_hz - frequency_hz).abs() < within_hz)
+    }
+
     /// The record of the hum.
     pub fn heard(&self) -> Option<heard::Hum> {
         if self.looks < 2.0 || self.teeth.is_empty() {
@@ -197,6 +282,23 @@ impl HumFollower {
             harmonics: self.teeth.iter().map(|t| t.order).collect(),
         })
     }
+}
+
+fn unit(a: f64) -> Complex32 {
+    Complex32::new(a.cos() as f32, a.sin() as f32)
+}
+
+/// Twice the mean of the samples turned back by a phase that starts at `phase` and advances by `step`: the amplitude
+/// of a line that turns with it.
+fn mean(samples: &[f32], phase: f64, step: f64) -> Complex32 {
+    let (mut e, turn, mut sum) = (unit(-phase), unit(-step), Complex32::default());
+    for &x in samples {
+        if x.is_finite() {
+            sum += e * x;
+        }
+        e *= turn;
+    }
+    sum * (2.0 / samples.len().max(1) as f32)
 }
 
 /// How well a fundamental explains the peaks: a sum over its lines that are there, the fundamental refined by them,

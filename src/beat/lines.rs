@@ -380,6 +380,30 @@ impl Table {
         }
     }
 
+    /// Takes the peaks of a very long frame that no line is near to for lines at once: they were heard for seconds.
+    pub fn discover(&mut self, peaks: &[Peak], view: &View) {
+        for peak in peaks {
+            let middle = view.middle_s();
+            let known = self.lines.iter().any(|l| {
+                let b = l.path.at(middle, 4.0).map_or(l.b.abs(), |p| p.b.abs());
+                let nearest = (b - peak.frequency_hz).abs().min((l.b.abs() - peak.frequency_hz).abs());
+                nearest < 2.0 + l.r.abs() * view.length_s
+                    || nearest < 30.0 / view.length_s + 2.0 * l.r.abs() * view.length_s && peak.power < SHADOW * l.power
+            });
+            if known || self.lines.len() >= MOST_LINES {
+                continue;
+            }
+            let mut line = Line::born(self.next_id, peak, view);
+            line.hits = 3;
+            for part in [-0.35, 0.35] {
+                let at_s = middle + part * view.length_s;
+                line.path.see(at_s, peak.frequency_hz, line.p[0].sqrt(), peak.power, view.seen);
+            }
+            self.lines.push(line);
+            self.next_id += 1;
+        }
+    }
+
     /// Finds a line that is another one's double: the id of the lesser of two that have run together.
     pub fn double(&self) -> Option<u32> {
         let rank = |l: &Line| (l.path.travelled(), l.hits);

@@ -35,6 +35,14 @@ const LONG_S: f64 = 2.048;
 /// Hops between medium and between long frames.
 const MEDIUM_EVERY: u64 = 2;
 const LONG_EVERY: u64 = 10;
+/// Length of the frame that a weak note is found in, hops between two of them, and what stands out of the floor there:
+/// once in ten hours by chance (e^-28 in each of 12 000 bins, 4500 frames an hour).
+const DEEP_S: f64 = 3.2;
+const DEEP_EVERY: u64 = 8;
+const DEEP_BIRTH: f64 = 28.0;
+/// The first look for hum: in how long a frame, and after how many hops.
+const EARLY_S: f64 = 1.024;
+const FIRST_HUM_LOOK: u64 = 21;
 /// Slides undone unasked, Hz/s, and how fast a line must move for its own slide to be undone.
 const SLIDES: [f64; 2] = [600.0, -600.0];
 const OWN_SLIDE: f64 = 120.0;
@@ -97,6 +105,10 @@ pub struct Ear {
     chirp: ChirpFrame,
     medium: RealFrame,
     long: RealFrame,
+    deep: RealFrame,
+    /// For the hum before a long frame is full.
+    early: RealFrame,
+    standing_notes: Vec<f64>,
     floor: Floor,
     peaks: Vec<Peak>,
     gathered: Vec<(Peak, f64)>,
@@ -135,6 +147,9 @@ impl Ear {
             chirp: ChirpFrame::new(samples(SHORT_S), rate_hz),
             medium: frame(MEDIUM_S),
             long: frame(LONG_S),
+            deep: frame(DEEP_S),
+            early: frame(EARLY_S),
+            standing_notes: Vec::new(),
             floor: Floor::default(),
             peaks: Vec::new(),
             gathered: Vec::new(),
@@ -197,8 +212,13 @@ impl Ear {
         let end = self.hops * self.hop as u64;
         let now_s = end as f64 / self.rate_hz;
         self.hop_buffer.clear();
+        self.standing_notes.clear();
+        let hum = &self.hum;
+        let notes = self.table.lines.iter().filter(|l| l.confirmed() && l.r.abs() < 8.0);
+        let notes = notes.filter(|l| l.path.travelled() || !hum.is_line(l.b.abs(), 0.3));
+        self.standing_notes.extend(notes.map(|l| l.b.abs()));
         let hop = self.raw.slice(end - self.hop as u64, end);
-        self.hum.clean(hop, &mut self.hop_buffer);
+        self.hum.clean(hop, &self.standing_notes, &mut self.hop_buffer);
         self.clean.push(&self.hop_buffer);
         for line in self.table.advance(now_s) {
             self.bury(line);
@@ -207,6 +227,12 @@ impl Ear {
         self.look_short(end, now_s);
         if self.hops.is_multiple_of(MEDIUM_EVERY) {
             self.look_medium(end, now_s);
+        }
+        if self.hops.is_multiple_of(LONG_EVERY) || self.hops == FIRST_HUM_LOOK {
+            self.look_for_hum(end);
+        }
+        if self.hops.is_multiple_of(DEEP_EVERY) {
+            self.look_deep(end, now_s);
         }
         if self.hops.is_multiple_of(LONG_EVERY) {
             self.look_long(end, now_s);
@@ -294,12 +320,43 @@ impl Ear {
         self.table.observe(&self.peaks, &view, 45.0);
     }
 
+    /// Looks for the hum's comb in all that is heard; at the beginning in a frame half as long.
+    fn look_for_hum(&mut self, end: u64) {
+        let frame = if end < self.long.len() as u64 { &mut self.early } else { &mut self.long };
+        let len = frame.len() as u64;
+        if end < len {
+            return;
+        }
+        let samples = self.raw.slice(end - len, end);
+        if gappy(samples) {
+            return;
+        }
+        let bin_hz = frame.bin_hz();
+        let power = frame.power(samples);
+        self.floor.measure(power);
+        let range = (1.5, HIGHEST_HZ.min(0.48 * self.rate_hz));
+        find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
+        let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
+        let moving: Vec<f64> = moved.collect();
+        self.hum.look(&self.peaks, &moving, &self.raw, self.hop);
+        // What was followed as a line and is hum is no line any more: it would catch a note that passes.
+        let hum = &self.hum;
+        let (table, dossiers) = (&mut self.table, &mut self.dossiers);
+        table.lines.retain(|l| {
+            let drop = !l.path.travelled() && hum.takes_out(l.b.abs(), 0.25);
+            if drop {
+                dossiers.remove(&l.id);
+            }
+            !drop
+        });
+    }
+
     fn look_long(&mut self, end: u64, now_s: f64) {
         let len = self.long.len() as u64;
         if end < len {
             return;
         }
-        let samples = self.raw.slice(end - len, end);
+        let samples = self.clean.slice(end - len, end);
         if gappy(samples) {
             return;
         }
@@ -308,15 +365,35 @@ impl Ear {
         self.floor.measure(power);
         let range = (1.5, HIGHEST_HZ.min(0.48 * self.rate_hz));
         find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
-        let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
-        let moving: Vec<f64> = moved.collect();
-        self.hum.look(&self.peaks, &moving);
         let hum = &self.hum;
         self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
         let length_s = len as f64 / self.rate_hz;
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.long.enbw_hz() };
         self.table.observe(&self.peaks, &view, 26.0);
+    }
+
+    /// Looks for what only a very long frame shows: a weak note that stands.
+    fn look_deep(&mut self, end: u64, now_s: f64) {
+        let len = self.deep.len() as u64;
+        if end < len {
+            return;
+        }
+        let samples = self.clean.slice(end - len, end);
+        if gappy(samples) {
+            return;
+        }
+        let bin_hz = self.deep.bin_hz();
+        let power = self.deep.power(samples);
+        self.floor.measure(power);
+        let range = (4.0, HIGHEST_HZ.min(0.48 * self.rate_hz));
+        find_peaks(power, bin_hz, &self.floor, range, DEEP_BIRTH, 12, &mut self.peaks);
+        let hum = &self.hum;
+        self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.5));
+        let length_s = len as f64 / self.rate_hz;
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.deep.enbw_hz() };
+        self.table.discover(&self.peaks, &view);
     }
 
     /// Looks below what the frames resolve, for a note that went there.
