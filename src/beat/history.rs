@@ -23,6 +23,15 @@ impl History {
         }
     }
 
+    /// Puts other samples in the place of those from `from` on, as far as they are kept.
+    pub fn replace(&mut self, from: u64, samples: &[f32]) {
+        let skip = self.first.saturating_sub(from) as usize;
+        let at = ((from.max(self.first) - self.first) as usize).min(self.samples.len());
+        for (old, new) in self.samples[at..].iter_mut().zip(samples.iter().skip(skip)) {
+            *old = *new;
+        }
+    }
+
     /// Index of the oldest sample still kept.
     pub fn first(&self) -> u64 {
         self.first

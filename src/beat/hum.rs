@@ -112,10 +112,10 @@ impl HumFollower {
     }
 
     /// Looks for the comb among the peaks of a long frame; `moving` are notes that moved, whose own harmonics are no
-    /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look.
-    pub fn look(&mut self, peaks: &[Peak], moving: &[f64], sound: &History, hop: usize) {
+    /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look. Returns whether a comb was found that was not known.
+    pub fn look(&mut self, peaks: &[Peak], moving: &[f64], sound: &History, hop: usize) -> bool {
         let windows: Vec<(f64, f64)> = match self.mains {
-            Mains::Off => return,
+            Mains::Off => return false,
             Mains::Near(f) => vec![(f * 0.97, f * 1.03)],
             Mains::Auto => WINDOWS.to_vec(),
         };
@@ -148,7 +148,7 @@ impl HumFollower {
                 self.found = false;
                 self.teeth.clear();
             }
-            return;
+            return false;
         };
         self.absent = 0;
         let news = !self.found || (f0 - self.fundamental_hz).abs() > LOST_HZ;
@@ -171,6 +171,7 @@ impl HumFollower {
         if !news {
             self.lead(f0, hop as f64 / self.rate_hz);
         }
+        news
     }
 
     /// Leads the fundamental after the comb by the phases of its lines: they know it far better than a frame does.
@@ -206,6 +207,22 @@ impl HumFollower {
             };
             let start = self.phase - step * (back as f64 * hop as f64);
             tooth.take(mean(sound.slice(from, from + hop as u64), h * start, h * step));
+        }
+    }
+
+    /// Takes the comb as it is known out of sound that ended just now: for what was heard before it was known.
+    pub fn clean_past(&self, sound: &[f32], out: &mut Vec<f32>) {
+        out.clear();
+        out.extend_from_slice(sound);
+        let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
+        for tooth in self.teeth.iter().filter(|t| t.sums.len() >= LEAST_HOPS) {
+            let h = f64::from(tooth.order);
+            let start = h * (self.phase - step * sound.len() as f64);
+            let (mut e, turn) = (unit(start) * tooth.amplitude, unit(h * step));
+            for y in out.iter_mut() {
+                *y -= e.re;
+                e *= turn;
+            }
         }
     }
 

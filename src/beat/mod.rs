@@ -43,6 +43,8 @@ const DEEP_BIRTH: f64 = 28.0;
 /// The first look for hum: in how long a frame, and after how many hops.
 const EARLY_S: f64 = 1.024;
 const FIRST_HUM_LOOK: u64 = 21;
+/// How far back the sound is cleaned of hum that has just been found, s.
+const HUM_BACK_S: f64 = 2.0;
 /// Slides undone unasked, Hz/s, and how fast a line must move for its own slide to be undone.
 const SLIDES: [f64; 2] = [600.0, -600.0];
 const OWN_SLIDE: f64 = 120.0;
@@ -139,8 +141,8 @@ impl Ear {
         let frame = |s: f64| RealFrame::new(samples(s), rate_hz);
         Self {
             rate_hz,
-            raw: History::new(samples(KEPT_S)),
-            clean: History::new(samples(low::LENGTHS_S[0] + 0.5)),
+            raw: History::new(samples(LONG_S + 1.0)),
+            clean: History::new(samples(KEPT_S)),
             hop: samples(HOP_S),
             hops: 0,
             short: frame(SHORT_S),
@@ -338,7 +340,13 @@ impl Ear {
         find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
         let moving: Vec<f64> = moved.collect();
-        self.hum.look(&self.peaks, &moving, &self.raw, self.hop);
+        if self.hum.look(&self.peaks, &moving, &self.raw, self.hop) {
+            let from = self.raw.first().max(end.saturating_sub((HUM_BACK_S * self.rate_hz) as u64));
+            self.hum.clean_past(self.raw.slice(from, end), &mut self.hop_buffer);
+            self.clean.replace(from, &self.hop_buffer);
+            // Rests under way have gathered the hum: they begin anew on the sound without it.
+            self.dossiers.values_mut().for_each(|d| d.standing = None);
+        }
         // What was followed as a line and is hum is no line any more: it would catch a note that passes.
         let hum = &self.hum;
         let (table, dossiers) = (&mut self.table, &mut self.dossiers);
@@ -433,7 +441,7 @@ impl Ear {
             let dossier = self.dossiers.entry(id).or_default();
             if let Some(open) = &mut dossier.standing {
                 let from = open.sums.next_sample();
-                open.sums.push(self.raw.slice(from, end));
+                open.sums.push(self.clean.slice(from, end));
                 let mut close = is_hum;
                 if let Some((_, to, f)) = standing.filter(|s| (s.2 - open.frequency_hz).abs() < 2.0) {
                     open.core.1 = open.core.1.max(to);
@@ -450,9 +458,9 @@ impl Ear {
                 }
             } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0) {
                 let earliest = (from - 1.2).max(dossier.rest_until_s).max(0.0);
-                let first = ((earliest * self.rate_hz) as u64).max(self.raw.first());
+                let first = ((earliest * self.rate_hz) as u64).max(self.clean.first());
                 let mut sums = rest::sums_for(f, self.rate_hz, first);
-                sums.push(self.raw.slice(first, end));
+                sums.push(self.clean.slice(first, end));
                 dossier.standing = Some(Standing { sums, core: (from, to), frequency_hz: f, strikes: 0 });
             }
         }

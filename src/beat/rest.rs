@@ -87,15 +87,19 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
     (energy >= LEAST_ENERGY && !creeps && measured.end_s - measured.start_s >= SHORTEST_S).then_some(measured)
 }
 
-/// The hum lines that matter beside a note: those whose leakage a fit over `span` could feel.
-fn near_lines(comb: &Comb, note_hz: f64, free: bool) -> Comb {
-    let mut orders = comb.orders.clone();
-    orders.sort_by(|a, b| {
-        let d = |h: &u32| (f64::from(*h) * comb.fundamental_hz - note_hz).abs();
-        d(a).total_cmp(&d(b))
-    });
-    orders.truncate(8);
-    Comb { fundamental_hz: comb.fundamental_hz, orders, free }
+/// How near a hum line must be to matter to a fit, Hz: those further off have been taken out of the sound, and in
+/// blocks of 20 ms they would be taken for one another.
+const NEAR_LINE_HZ: f64 = 4.0;
+
+/// The hum lines that matter beside a note heard for `span_s`: near ones that the span can tell from the note.
+fn near_lines(comb: &Comb, note_hz: f64, span_s: f64) -> Comb {
+    let apart = |h: &u32| (f64::from(*h) * comb.fundamental_hz - note_hz).abs();
+    let matters = |h: &u32| apart(h) < NEAR_LINE_HZ && apart(h) * span_s > 1.0;
+    Comb {
+        fundamental_hz: comb.fundamental_hz,
+        orders: comb.orders.iter().copied().filter(matters).collect(),
+        free: span_s > 2.0,
+    }
 }
 
 /// How far from the tracker's figure the note may be in the middle of its rest, Hz: a long rest drifts.
@@ -258,7 +262,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             frequency_hz: strongest_near(sums, (from, to), guess_hz),
             rate: 0.0,
             with_rate,
-            comb: near_lines(comb, guess_hz, false),
+            comb: near_lines(comb, guess_hz, (to - from) as f64 * block_s),
         };
         fit = fit_tone(sums, (from, to), &model, &|_| false)?;
         let energy = fit.cn0_hz(sums) * (to - from) as f64 * block_s;
@@ -303,7 +307,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             frequency_hz: fit.frequency_hz + fit.rate * (mid_s - fit.at_s),
             rate: fit.rate,
             with_rate: span > 0.4,
-            comb: near_lines(comb, fit.frequency_hz, span > 2.0),
+            comb: near_lines(comb, fit.frequency_hz, span),
         };
         if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
             // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
@@ -402,15 +406,7 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
             frequency_hz: f,
             rate: if drift { rate } else { 0.0 },
             with_rate: drift && cycles > DRIFT_CYCLES,
-            comb: Comb {
-                orders: comb
-                    .orders
-                    .iter()
-                    .copied()
-                    .filter(|h| f64::from(*h) * comb.fundamental_hz < 124.0)
-                    .collect(),
-                ..comb.clone()
-            },
+            comb: Comb { free: false, ..near_lines(comb, f, (to - from) as f64 * block_s) },
         };
         fit_tone(sums, (from, to), &model, &|_| false)
     };

@@ -99,6 +99,21 @@ impl Life {
         (first.unwrap_or(self.born_s).max(self.born_s), self.last_seen_s)
     }
 
+    /// Whether this life may have begun where `other` stood, `lead_s` before: near by, or moving too fast to be
+    /// followed while `other` moved off, equally loud.
+    fn set_out_from(&self, other: &Self, lead_s: f64) -> bool {
+        let first = self.outline.first().map_or(self.last.0.abs(), |p| p.b.abs());
+        let rate = match self.outline.as_slice() {
+            [p, q, ..] => (q.b.abs() - p.b.abs()) / (q.at_s - p.at_s).max(0.05),
+            _ => 0.0,
+        };
+        let apart = first - other.frequency_hz();
+        let near = apart.abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3);
+        let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
+        let alike = (self.power / other.power).log10().abs() < 0.4;
+        near || moved_off && alike && apart.abs() < 2000.0
+    }
+
     fn overlap_s(&self, other: &Self) -> f64 {
         self.last_seen_s.min(other.last_seen_s) - self.born_s.max(other.born_s)
     }
@@ -274,8 +289,7 @@ impl Story<'_> {
                     let after =
                         (-0.6..2.5).contains(&gap) && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
                     let lead = m.born_s - to_s;
-                    let first = m.outline.first().map_or(m.last.0.abs(), |p| p.b.abs());
-                    let before = (-0.6..1.0).contains(&lead) && (first - s.frequency_hz()).abs() < 40.0;
+                    let before = (-0.6..1.0).contains(&lead) && m.set_out_from(s, lead);
                     (after || before) && s.power > 0.02 * m.power
                 }) && chain.iter().all(|&j| to_s.min(lives[j].last_seen_s) - from_s.max(lives[j].born_s) < 0.8)
             })
