@@ -17,6 +17,7 @@ use std::f64::consts::PI;
 const WINDOWS: [(f64, f64); 4] = [(49.3, 50.7), (59.3, 60.7), (98.0, 122.0), (396.0, 404.0)];
 /// Highest order considered and highest frequency, Hz.
 const MOST_ORDER: u32 = 40;
+const LONE_ORDER: u32 = 6;
 const HIGHEST_HZ: f64 = 3000.0;
 /// Lines taken out at most.
 const MOST_LINES: usize = 12;
@@ -210,6 +211,11 @@ impl HumFollower {
         }
     }
 
+    /// Whether a comb is known.
+    pub fn is_found(&self) -> bool {
+        self.found
+    }
+
     /// Takes the comb as it is known out of sound that ended just now: for what was heard before it was known.
     pub fn clean_past(&self, sound: &[f32], out: &mut Vec<f32>) {
         out.clear();
@@ -332,6 +338,11 @@ fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Vec<u32>) {
                 break;
             }
             let gate = 0.15 + if round == 0 { 0.03 * h } else { 0.01 * h };
+            // High orders are believed where their neighbours are there too: a lone peak is no line of a comb.
+            let neighbours = orders.iter().filter(|&&o| o + 4 >= order).count();
+            if order > LONE_ORDER && neighbours < 2 {
+                continue;
+            }
             let Some(peak) = peaks
                 .iter()
                 .filter(|p| (p.frequency_hz - h * refined).abs() < gate.min(0.6))

@@ -48,6 +48,7 @@ const HUM_BACK_S: f64 = 2.0;
 /// Slides undone unasked, Hz/s, and how fast a line must move for its own slide to be undone.
 const SLIDES: [f64; 2] = [600.0, -600.0];
 const OWN_SLIDE: f64 = 120.0;
+const QUICK_SLIDES: [f64; 4] = [1400.0, -1400.0, 2400.0, -2400.0];
 /// A track row is final this long after its instant, s.
 const LAG_S: f64 = 3.0;
 /// Side lobes are looked for within this many times the inverse of a frame's length.
@@ -270,6 +271,11 @@ impl Ear {
         if self.hops.is_multiple_of(2) {
             slides.extend(SLIDES);
         }
+        // A line that stood a moment ago and is gone may have been taken away by a quick hand.
+        let gone = |l: &Line| l.hits > 8 && l.snr > 40.0 && (0.09..0.45).contains(&(now_s - l.last_seen_s));
+        if self.table.lines.iter().any(gone) {
+            slides.extend(QUICK_SLIDES);
+        }
         let fast = self.table.lines.iter().filter(|l| l.r.abs() > OWN_SLIDE && l.hits > 1);
         if let Some(line) = fast.max_by(|a, b| a.power.total_cmp(&b.power)) {
             slides.push(line.r * line.b.signum());
@@ -340,6 +346,17 @@ impl Ear {
         find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
         let moving: Vec<f64> = moved.collect();
+        if !self.hum.is_found() {
+            // A note that has moved, and its harmonics, are no hum, even where they pass its lines.
+            let lines = &self.table.lines;
+            let own = |f: f64| {
+                lines.iter().filter(|l| l.path.travelled() || l.r.abs() > 10.0).any(|l| {
+                    let reach = 2.0 + l.r.abs() * len as f64 / self.rate_hz;
+                    (1..=4).any(|k| (f - f64::from(k) * l.b.abs()).abs() < f64::from(k) * reach)
+                })
+            };
+            self.peaks.retain(|p| !own(p.frequency_hz));
+        }
         if self.hum.look(&self.peaks, &moving, &self.raw, self.hop) {
             let from = self.raw.first().max(end.saturating_sub((HUM_BACK_S * self.rate_hz) as u64));
             self.hum.clean_past(self.raw.slice(from, end), &mut self.hop_buffer);

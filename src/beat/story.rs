@@ -18,6 +18,9 @@ use crate::offset::{Hand, Side, Turning, side_from_turn};
 /// 440 steady; 1000, 1200, 1500 marks; 100 code), NRC's description of CHU for 1000.
 const STATION_TONES: [f64; 7] = [100.0, 440.0, 500.0, 600.0, 1000.0, 1200.0, 1500.0];
 
+/// Longest time that two lives may overlap and be one note, s.
+const OVERLAP_S: f64 = 0.75;
+
 /// Whether a steady line may be a station's tone.
 pub fn is_station_tone(frequency_hz: f64) -> bool {
     STATION_TONES.iter().any(|t| (frequency_hz - t).abs() < 0.4)
@@ -73,6 +76,12 @@ impl Life {
         }
     }
 
+    /// Whether it was followed while it moved: for long, or so fast that a few sightings tell.
+    fn moved(&self) -> bool {
+        self.travelled && self.hits >= 8
+            || self.travel_hz > 60.0 && self.hits >= 4 && self.last.1.abs() > 300.0 && self.span_s() > 0.2
+    }
+
     fn span_s(&self) -> f64 {
         self.last_seen_s - self.born_s
     }
@@ -99,19 +108,23 @@ impl Life {
         (first.unwrap_or(self.born_s).max(self.born_s), self.last_seen_s)
     }
 
-    /// Whether this life may have begun where `other` stood, `lead_s` before: near by, or moving too fast to be
-    /// followed while `other` moved off, equally loud.
-    fn set_out_from(&self, other: &Self, lead_s: f64) -> bool {
+    /// Whether this life began near where `other` stood, `lead_s` before.
+    fn set_out_near(&self, other: &Self, lead_s: f64) -> bool {
         let first = self.outline.first().map_or(self.last.0.abs(), |p| p.b.abs());
         let rate = match self.outline.as_slice() {
             [p, q, ..] => (q.b.abs() - p.b.abs()) / (q.at_s - p.at_s).max(0.05),
             _ => 0.0,
         };
+        (first - other.frequency_hz()).abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3)
+    }
+
+    /// Whether this life is where `other` went, moving off too fast to be followed: equally loud.
+    fn leapt_from(&self, other: &Self) -> bool {
+        let first = self.outline.first().map_or(self.last.0.abs(), |p| p.b.abs());
         let apart = first - other.frequency_hz();
-        let near = apart.abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3);
         let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
         let alike = (self.power / other.power).log10().abs() < 0.4;
-        near || moved_off && alike && apart.abs() < 2000.0
+        moved_off && alike && apart.abs() < 2500.0
     }
 
     fn overlap_s(&self, other: &Self) -> f64 {
@@ -231,72 +244,89 @@ impl Story<'_> {
     /// Indices of the lives that are the note, in order of time.
     fn note(&self) -> Vec<usize> {
         let lives = &self.lives;
-        let movers: Vec<usize> =
-            (0..lives.len()).filter(|&i| lives[i].travelled && lives[i].hits >= 8).collect();
-        if movers.is_empty() {
-            let candidates =
-                (0..lives.len()).filter(|&i| self.excuse(&lives[i]).is_none() && lives[i].span_s() >= 0.5);
-            let Some(best) = candidates.clone().max_by(|&i, &j| {
-                let weight =
-                    |l: &Life| l.power * l.span_s().min(10.0) * if l.rests.is_empty() { 0.001 } else { 1.0 };
-                weight(&lives[i]).total_cmp(&weight(&lives[j]))
-            }) else {
-                return Vec::new();
-            };
-            // A fundamental no more than 26 dB below is the note rather than its harmonic.
-            let f = lives[best].frequency_hz();
-            let root = candidates
-                .clone()
-                .filter(|&i| {
-                    let g = lives[i].frequency_hz();
-                    lives[i].power > 0.0025 * lives[best].power
-                        && (2..=4).any(|k| (f - f64::from(k) * g).abs() < 0.05 + 1e-4 * f)
-                })
-                .min_by(|&i, &j| lives[i].frequency_hz().total_cmp(&lives[j].frequency_hz()))
-                .unwrap_or(best);
-            let f = lives[root].frequency_hz();
-            let mut same: Vec<usize> =
-                candidates.filter(|&i| (lives[i].frequency_hz() - f).abs() < 1.0).collect();
-            same.sort_by(|&i, &j| lives[i].born_s.total_cmp(&lives[j].born_s));
-            return same;
+        let movers: Vec<usize> = (0..lives.len()).filter(|&i| lives[i].moved()).collect();
+        let moved = !movers.is_empty();
+        let mut chain = if moved { self.strongest_movers(movers) } else { self.strongest_standing() };
+        if chain.is_empty() {
+            return chain;
         }
-        // Of movers at one time the strongest in movement; what rides on another goes.
-        let mut chain: Vec<usize> = Vec::new();
-        let mut ranked = movers;
+        // What stood before the note was lost or after it was found again is the note too. Where nothing was followed
+        // on its way, only what moved off too fast to be followed.
+        loop {
+            let joins = (0..lives.len())
+                .filter(|i| !chain.contains(i) && !lives[*i].moved() && self.excuse(&lives[*i]).is_none())
+                .find(|&i| self.adjoins(i, &chain, moved));
+            let Some(i) = joins else { break };
+            chain.push(i);
+        }
+        chain.sort_by(|&i, &j| lives[i].born_s.total_cmp(&lives[j].born_s));
+        chain
+    }
+
+    /// Of what only stood, the strongest, and all that stood at its frequency.
+    fn strongest_standing(&self) -> Vec<usize> {
+        let lives = &self.lives;
+        let candidates =
+            (0..lives.len()).filter(|&i| self.excuse(&lives[i]).is_none() && lives[i].span_s() >= 0.5);
+        let Some(best) = candidates.clone().max_by(|&i, &j| {
+            let weight =
+                |l: &Life| l.power * l.span_s().min(10.0) * if l.rests.is_empty() { 0.001 } else { 1.0 };
+            weight(&lives[i]).total_cmp(&weight(&lives[j]))
+        }) else {
+            return Vec::new();
+        };
+        // A fundamental no more than 26 dB below is the note rather than its harmonic.
+        let f = lives[best].frequency_hz();
+        let root = candidates
+            .clone()
+            .filter(|&i| {
+                let g = lives[i].frequency_hz();
+                lives[i].power > 0.0025 * lives[best].power
+                    && (2..=4).any(|k| (f - f64::from(k) * g).abs() < 0.05 + 1e-4 * f)
+            })
+            .min_by(|&i, &j| lives[i].frequency_hz().total_cmp(&lives[j].frequency_hz()))
+            .unwrap_or(best);
+        let f = lives[root].frequency_hz();
+        candidates.filter(|&i| (lives[i].frequency_hz() - f).abs() < 1.0).collect()
+    }
+
+    /// Of movers at one time the strongest in movement; what rides on another goes.
+    fn strongest_movers(&self, mut ranked: Vec<usize>) -> Vec<usize> {
+        let lives = &self.lives;
         ranked.sort_by(|&i, &j| {
             let weight = |l: &Life| l.power.powf(0.5) * l.travel_hz.min(2000.0) * l.span_s().min(5.0);
             weight(&lives[j]).total_cmp(&weight(&lives[i]))
         });
+        let mut chain: Vec<usize> = Vec::new();
         for &i in &ranked {
-            let root = ranked
+            let rides = ranked
                 .iter()
                 .any(|&j| j != i && lives[i].rides_on(&lives[j]) && lives[j].power > 0.003 * lives[i].power);
-            let rival = chain.iter().any(|&j: &usize| lives[i].overlap_s(&lives[j]) > 0.4);
-            if !root && !rival {
+            // A line goes on for a moment after it has lost its note to the one that found it again.
+            let rival = chain.iter().any(|&j: &usize| lives[i].overlap_s(&lives[j]) > OVERLAP_S);
+            if !rides && !rival {
                 chain.push(i);
             }
         }
-        // What stood before the note was lost or after it was found again, close by, is the note too.
-        let adjoining: Vec<usize> = (0..lives.len())
-            .filter(|i| !chain.contains(i) && !lives[*i].travelled && self.excuse(&lives[*i]).is_none())
-            .filter(|&i| {
-                let s = &lives[i];
-                let (from_s, to_s) = s.stood_s();
-                chain.iter().any(|&j| {
-                    let m = &lives[j];
-                    let gap = from_s - m.last_seen_s;
-                    let reach = 25.0 + m.last.1.abs() * (gap.abs() + 0.3);
-                    let after =
-                        (-0.6..2.5).contains(&gap) && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
-                    let lead = m.born_s - to_s;
-                    let before = (-0.6..1.0).contains(&lead) && m.set_out_from(s, lead);
-                    (after || before) && s.power > 0.02 * m.power
-                }) && chain.iter().all(|&j| to_s.min(lives[j].last_seen_s) - from_s.max(lives[j].born_s) < 0.8)
-            })
-            .collect();
-        chain.extend(adjoining);
-        chain.sort_by(|&i, &j| lives[i].born_s.total_cmp(&lives[j].born_s));
         chain
+    }
+
+    /// Whether the standing life `i` continues the chain at either end.
+    fn adjoins(&self, i: usize, chain: &[usize], moved: bool) -> bool {
+        let s = &self.lives[i];
+        let (from_s, to_s) = s.stood_s();
+        let continues = chain.iter().any(|&j| {
+            let m = &self.lives[j];
+            let gap = from_s - m.last_seen_s;
+            let reach = 25.0 + m.last.1.abs() * (gap.abs() + 0.3);
+            let after = (-0.6..2.5).contains(&gap) && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
+            let lead = m.born_s - to_s;
+            let before = (-0.6..1.0).contains(&lead) && m.set_out_near(s, lead);
+            let leapt = (-0.3..1.0).contains(&lead) && m.leapt_from(s) || (-0.3..1.0).contains(&gap) && s.leapt_from(m);
+            (moved && (after || before) || leapt) && s.power > 0.02 * m.power
+        });
+        let overlap = |l: &Life| to_s.min(l.last_seen_s) - from_s.max(l.born_s);
+        continues && chain.iter().all(|&j| overlap(&self.lives[j]) < 0.8)
     }
 
     fn side_at(&self, life: &Life, first_of_note: bool, at_s: f64, sign: f64) -> Side {
