@@ -38,13 +38,13 @@ struct Tooth {
     /// Mean of each hop, turned back by the comb's phase; newest last.
     sums: VecDeque<Complex32>,
     amplitude: Complex32,
-    /// Whether a note stands so near that the amplitude is held.
-    held: bool,
+    /// For how many hops more the amplitude is held, since a note stood near.
+    held: usize,
 }
 
 impl Tooth {
     fn new(order: u32) -> Self {
-        Self { order, sums: VecDeque::with_capacity(HOPS + 1), amplitude: Complex32::default(), held: false }
+        Self { order, sums: VecDeque::with_capacity(HOPS + 1), amplitude: Complex32::default(), held: 0 }
     }
 
     fn take(&mut self, mean: Complex32) {
@@ -52,7 +52,7 @@ impl Tooth {
         if self.sums.len() > HOPS {
             self.sums.pop_front();
         }
-        if !self.held && self.sums.len() >= LEAST_HOPS {
+        if self.held == 0 && self.sums.len() >= LEAST_HOPS {
             self.amplitude = self.sums.iter().sum::<Complex32>() / self.sums.len() as f32;
         }
     }
@@ -60,7 +60,7 @@ impl Tooth {
     /// How fast the line turns against the comb's phase, Hz at the fundamental, and the weight of that; `None` where
     /// the line has not been heard for long enough or something else is heard with it.
     fn slip(&self, hop_s: f64) -> Option<(f64, f64)> {
-        if self.held || self.sums.len() < HOPS {
+        if self.held > 0 || self.sums.len() < HOPS {
             return None;
         }
         let half = HOPS / 2;
@@ -82,6 +82,8 @@ pub struct HumFollower {
     found: bool,
     /// Long frames in a row that showed no comb.
     absent: u32,
+    /// Fundamental of a comb of one or two lines that was seen once.
+    suspected_hz: f64,
     phase: f64,
     teeth: Vec<Tooth>,
     sum: f64,
@@ -97,6 +99,7 @@ impl HumFollower {
             fundamental_hz: 0.0,
             found: false,
             absent: 0,
+            suspected_hz: 0.0,
             phase: 0.0,
             teeth: Vec::new(),
             sum: 0.0,
@@ -152,6 +155,10 @@ impl HumFollower {
             return false;
         };
         self.absent = 0;
+        let before = std::mem::replace(&mut self.suspected_hz, f0);
+        if !self.found && orders.len() < 3 && (f0 - before).abs() > 0.1 {
+            return false;
+        }
         let news = !self.found || (f0 - self.fundamental_hz).abs() > LOST_HZ;
         if news {
             self.teeth.clear();
@@ -244,7 +251,9 @@ impl HumFollower {
         for tooth in &mut self.teeth {
             let h = f64::from(tooth.order);
             let line = h * self.fundamental_hz;
-            tooth.held = tooth.amplitude.norm_sqr() > 0.0 && notes.iter().any(|n| (n - line).abs() < GUARD_HZ);
+            let near = tooth.amplitude.norm_sqr() > 0.0 && notes.iter().any(|n| (n - line).abs() < GUARD_HZ);
+            // Once the note has gone its trace must leave the mean first.
+            tooth.held = if near { HOPS } else { tooth.held.saturating_sub(1) };
             tooth.take(mean(hop, h * self.phase, h * step));
             if tooth.sums.len() >= LEAST_HOPS {
                 let mut e = unit(h * self.phase) * tooth.amplitude;
@@ -267,6 +276,7 @@ impl HumFollower {
             fundamental_hz: self.fundamental_hz,
             orders: self.teeth.iter().map(|t| t.order).collect(),
             free: false,
+            lone: Vec::new(),
         }
     }
 

@@ -16,6 +16,7 @@ mod path;
 mod rest;
 mod story;
 
+use crate::estimate::Comb;
 use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
 use crate::offset::{Hand, Side, Turning};
 use crate::settings::{Command, Settings};
@@ -483,11 +484,21 @@ impl Ear {
         }
     }
 
+    /// What stands beside a line: the hum, and other lines that have stood for a while.
+    fn beside(&self, id: u32) -> Comb {
+        let mut comb = self.hum.comb();
+        let stands = |l: &&Line| l.id != id && l.confirmed() && l.r.abs() < 20.0 && l.hits > 20;
+        let open = |l: &Line| self.dossiers.get(&l.id).is_some_and(|d| d.standing.is_some());
+        comb.lone.extend(self.table.lines.iter().filter(stands).filter(|l| open(l)).map(|l| l.b.abs()));
+        comb
+    }
+
     fn close_rest(&mut self, id: u32, sign: f64) {
+        let beside = self.beside(id);
         let Some(dossier) = self.dossiers.get_mut(&id) else { return };
         let Some(open) = dossier.standing.take() else { return };
         dossier.rest_until_s = open.core.1;
-        let measured = rest::measure(&open.sums, open.core, open.frequency_hz, &self.hum.comb());
+        let measured = rest::measure(&open.sums, open.core, open.frequency_hz, &beside);
         if let Some(m) = measured {
             dossier.rest_until_s = m.end_s;
             dossier.rests.push((m, sign));
@@ -637,7 +648,7 @@ impl Ear {
         let provisional = standing.map(|(id, s)| match &self.provisional {
             Some(p) if p.id == id && (p.core_from_s - s.core.0).abs() < 0.5 && at_s < p.due_s => p.clone(),
             _ => {
-                let measured = rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb());
+                let measured = rest::measure(&s.sums, s.core, s.frequency_hz, &self.beside(id));
                 // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
                 let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
                 Provisional { id, core_from_s: s.core.0, due_s, measured }
@@ -676,7 +687,7 @@ impl Ear {
             self.write_rows(now_s, lag);
             lag -= HOP_S;
         }
-        for line in std::mem::take(&mut self.table.lines) {
+        for line in self.table.lines.clone() {
             let standing = self.dossiers.get(&line.id).and_then(|d| d.standing.as_ref()).is_some();
             self.close_rest(line.id, line.b.signum());
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();

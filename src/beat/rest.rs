@@ -91,15 +91,35 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
 /// blocks of 20 ms they would be taken for one another.
 const NEAR_LINE_HZ: f64 = 4.0;
 
-/// The hum lines that matter beside a note heard for `span_s`: near ones that the span can tell from the note.
-fn near_lines(comb: &Comb, note_hz: f64, span_s: f64) -> Comb {
+/// How near a steady line must be for its leakage into the blocks to matter, Hz, and how many are fitted.
+const LONE_LINE_HZ: f64 = 160.0;
+const MOST_LONE: usize = 3;
+
+/// The lines that matter beside a note heard for `span_s`: near ones that the span and the blocks can tell from the
+/// note and from each other.
+fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb {
     let apart = |h: &u32| (f64::from(*h) * comb.fundamental_hz - note_hz).abs();
     let matters = |h: &u32| apart(h) < NEAR_LINE_HZ && apart(h) * span_s > 1.0;
-    Comb {
-        fundamental_hz: comb.fundamental_hz,
-        orders: comb.orders.iter().copied().filter(matters).collect(),
-        free: span_s > 2.0,
+    let orders: Vec<u32> = comb.orders.iter().copied().filter(matters).collect();
+    let mut lone: Vec<f64> = Vec::new();
+    if sums.carrier_hz() > 0.0 {
+        // What the blocks make of a distance in frequency: they can't tell multiples of their own rate apart.
+        let folded = |d: f64| {
+            let turns = d * sums.block_s();
+            (turns - turns.round()).abs() / sums.block_s()
+        };
+        let mut near: Vec<f64> = comb.lone.iter().copied().filter(|f| (f - note_hz).abs() < LONE_LINE_HZ).collect();
+        near.sort_by(|a, b| (a - note_hz).abs().total_cmp(&(b - note_hz).abs()));
+        for f in near {
+            let told = folded(f - note_hz).min(folded(f + note_hz));
+            let clear = told * span_s > 1.5 && lone.iter().all(|g| folded(f - g) * span_s > 1.5);
+            let combed = orders.iter().any(|h| (f64::from(*h) * comb.fundamental_hz - f).abs() * span_s < 2.0);
+            if clear && !combed && lone.len() < MOST_LONE {
+                lone.push(f);
+            }
+        }
     }
+    Comb { fundamental_hz: comb.fundamental_hz, free: span_s > 2.0 && !orders.is_empty(), orders, lone }
 }
 
 /// How far from the tracker's figure the note may be in the middle of its rest, Hz: a long rest drifts.
@@ -262,7 +282,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             frequency_hz: strongest_near(sums, (from, to), guess_hz),
             rate: 0.0,
             with_rate,
-            comb: near_lines(comb, guess_hz, (to - from) as f64 * block_s),
+            comb: near_lines(sums, comb, guess_hz, (to - from) as f64 * block_s),
         };
         fit = fit_tone(sums, (from, to), &model, &|_| false)?;
         let energy = fit.cn0_hz(sums) * (to - from) as f64 * block_s;
@@ -281,7 +301,8 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
         let seen = smooth(&phases(&fit, sums, sure, group, noise, &[]).0, sums.centre_s(middle));
-        let wander = (3.0 * seen.map_or(0.01, |s| s.wander)).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
+        let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
+        let wander = (3.0 * shown).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
         let mut side =
@@ -307,7 +328,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             frequency_hz: fit.frequency_hz + fit.rate * (mid_s - fit.at_s),
             rate: fit.rate,
             with_rate: span > 0.4,
-            comb: near_lines(comb, fit.frequency_hz, span),
+            comb: near_lines(sums, comb, fit.frequency_hz, span),
         };
         if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
             // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
@@ -364,7 +385,7 @@ fn finish_by_phase(
     let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
     let power = 4.0 * loudness / points.len().max(1) as f64;
     let at_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
-    let Smoothed { frequency_hz, u_hz, u_noise_hz, wander } = smooth(&points, at_s)?;
+    let Smoothed { frequency_hz, u_hz, u_noise_hz, wander, .. } = smooth(&points, at_s)?;
     let span = (to - from) as f64 * block_s;
     let (start_s, end_s) = (from as f64 * block_s, to as f64 * block_s);
     let heard_hz = fit.frequency_hz + fit.rate * (at_s - fit.at_s) + frequency_hz;
@@ -406,7 +427,7 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
             frequency_hz: f,
             rate: if drift { rate } else { 0.0 },
             with_rate: drift && cycles > DRIFT_CYCLES,
-            comb: Comb { free: false, ..near_lines(comb, f, (to - from) as f64 * block_s) },
+            comb: Comb { free: false, ..near_lines(sums, comb, f, (to - from) as f64 * block_s) },
         };
         fit_tone(sums, (from, to), &model, &|_| false)
     };

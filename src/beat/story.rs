@@ -250,6 +250,7 @@ impl Story<'_> {
         if chain.is_empty() {
             return chain;
         }
+        self.hand_over(&mut chain);
         // What stood before the note was lost or after it was found again is the note too. Where nothing was followed
         // on its way, only what moved off too fast to be followed.
         loop {
@@ -309,6 +310,30 @@ impl Story<'_> {
             }
         }
         chain
+    }
+
+    /// A quick note may lose its follower to a sideband beside it: then a far louder line began just before the
+    /// sideband came to rest, and that one is the note.
+    fn hand_over(&self, chain: &mut Vec<usize>) {
+        let lives = &self.lives;
+        let louder = |i: usize| {
+            let (rest, _) = lives[i].rests.last()?;
+            (0..lives.len()).find(|&j| {
+                let l = &lives[j];
+                j != i
+                    && self.excuse(l).is_none()
+                    && l.born_s > lives[i].born_s + 0.3
+                    && (-1.5..0.8).contains(&(l.born_s - rest.start_s))
+                    && l.rests.iter().any(|(m, _)| {
+                        m.power > 8.0 * rest.power && m.end_s.min(rest.end_s) - m.start_s.max(rest.start_s) > 0.4
+                    })
+            })
+        };
+        for at in 0..chain.len() {
+            if let Some(j) = louder(chain[at]).filter(|j| !chain.contains(j)) {
+                chain[at] = j;
+            }
+        }
     }
 
     /// Whether the standing life `i` continues the chain at either end.
@@ -405,7 +430,7 @@ impl Story<'_> {
         let sign = life.last.0.signum();
         ending.side = self.side_at(life, chain.first() == Some(&last), self.end_s, sign);
         ending.offset_hz = Some(life.last.0.abs());
-        let fresh = self.end_s - life.last_seen_s < 0.35;
+        let fresh = self.end_s - life.last_seen_s < if life.last.1.abs() > 200.0 { 0.5 } else { 0.35 };
         if let Some(rest) = rests.last().filter(|r| self.end_s - r.end_s < 0.8 && life.at_end) {
             ending.state = EndingState::Resting;
             ending.at_s = rest.start_s;

@@ -20,6 +20,8 @@ pub struct Comb {
     pub orders: Vec<u32>,
     /// Whether the fundamental and its drift are fitted too (else they are taken as given).
     pub free: bool,
+    /// Steady lines that belong to no comb, Hz: first guesses, each fitted with its frequency.
+    pub lone: Vec<f64>,
 }
 
 /// What to fit.
@@ -58,17 +60,19 @@ pub struct ToneFit {
     pub comb_hz: f64,
     comb_rate: f64,
     lines: Vec<(u32, Complex64)>,
+    lone: Vec<(f64, Complex64)>,
     level: f64,
 }
 
-/// Parameters in the order of the columns: note (2), steady level (1, only on plain means), lines (2 each), then the
-/// freed nonlinear ones.
+/// Parameters in the order of the columns: note (2), steady level (1, only on plain means), lines of the comb and lone
+/// ones (2 each), then the freed nonlinear ones.
 ///
 /// With a carrier the blocks hold whole half-cycles, which makes a steady level nearly invisible and what is left of
 /// it nearly the note's own column: there it is no parameter, but taken out by its mean.
 struct Layout {
     level: bool,
-    lines: usize,
+    comb: usize,
+    lone: usize,
     with_rate: bool,
     comb_free: bool,
 }
@@ -78,10 +82,14 @@ impl Layout {
         2 + usize::from(self.level) + 2 * i
     }
     fn frequency(&self) -> usize {
-        self.line(self.lines)
+        self.line(self.comb + self.lone)
+    }
+    /// The frequency of the first lone line.
+    fn lone_frequency(&self) -> usize {
+        self.frequency() + 1 + usize::from(self.with_rate) + 2 * usize::from(self.comb_free)
     }
     fn len(&self) -> usize {
-        self.frequency() + 1 + usize::from(self.with_rate) + 2 * usize::from(self.comb_free)
+        self.lone_frequency() + self.lone
     }
 }
 
@@ -115,6 +123,9 @@ impl ToneFit {
         for &(order, c) in &self.lines {
             let h = f64::from(order);
             z += times(c, line_terms(sums, theta, h * (self.comb_hz + self.comb_rate * tau), h * psi));
+        }
+        for &(f, c) in &self.lone {
+            z += times(c, line_terms(sums, theta, f, 2.0 * PI * f * tau));
         }
         z
     }
@@ -160,7 +171,8 @@ pub fn fit_tone(
     let span = to.saturating_sub(from) as f64 * sums.block_s();
     let layout = Layout {
         level: sums.carrier_hz() <= 0.0,
-        lines: model.comb.orders.len(),
+        comb: model.comb.orders.len(),
+        lone: model.comb.lone.len(),
         with_rate: model.with_rate,
         comb_free: model.comb.free && !model.comb.orders.is_empty(),
     };
@@ -200,6 +212,7 @@ impl ToneFit {
             comb_hz: model.comb.fundamental_hz,
             comb_rate: 0.0,
             lines: model.comb.orders.iter().map(|&h| (h, Complex64::default())).collect(),
+            lone: model.comb.lone.iter().map(|&f| (f, Complex64::default())).collect(),
             level: sums.level(),
         }
     }
@@ -256,6 +269,12 @@ impl ToneFit {
             (row[at], row[at + 1]) = terms;
             bent += times(c * Complex64::i() * h, terms);
         }
+        for (i, &(f, c)) in self.lone.iter().enumerate() {
+            let terms = line_terms(sums, theta, f, 2.0 * PI * f * tau);
+            let at = layout.line(self.lines.len() + i);
+            (row[at], row[at + 1]) = terms;
+            row[layout.lone_frequency() + i] = times(c * Complex64::i(), terms) * (2.0 * PI * tau);
+        }
         let turned = times(self.amplitude * Complex64::i(), note);
         let mut at = layout.frequency();
         row[at] = turned * (2.0 * PI * tau);
@@ -275,9 +294,10 @@ impl ToneFit {
         if layout.level {
             self.level = x[2];
         }
-        for (i, line) in self.lines.iter_mut().enumerate() {
+        let amplitudes = self.lines.iter_mut().map(|l| &mut l.1).chain(self.lone.iter_mut().map(|l| &mut l.1));
+        for (i, amplitude) in amplitudes.enumerate() {
             let at = layout.line(i);
-            line.1 = Complex64::new(x[at], x[at + 1]);
+            *amplitude = Complex64::new(x[at], x[at + 1]);
         }
     }
 
@@ -298,6 +318,9 @@ impl ToneFit {
         if layout.comb_free {
             self.comb_hz += x[at + 1].clamp(-0.05, 0.05);
             self.comb_rate += x[at + 2].clamp(-0.1, 0.1);
+        }
+        for (i, line) in self.lone.iter_mut().enumerate() {
+            line.0 += x[layout.lone_frequency() + i].clamp(-most, most);
         }
         (self.u_hz, self.u_rate) = (u_hz, u_rate);
         self.frequency_hz += moved;

@@ -95,6 +95,8 @@ pub struct Smoothed {
     pub u_noise_hz: f64,
     /// Wander chosen, Hz/√s.
     pub wander: f64,
+    /// How likely it is that there is none to speak of, 0 to 1.
+    pub rigid: f64,
 }
 
 /// Ladder of wanders weighed, Hz/√s: a factor of √2 a rung, from a crystal's to a sick tube's.
@@ -133,6 +135,7 @@ pub fn smooth(points: &[PhasePoint], at_s: f64) -> Option<Smoothed> {
         u_hz: (square - mean * mean).max(u_noise_hz * u_noise_hz).sqrt(),
         u_noise_hz,
         wander: wander / weight,
+        rigid: (rungs[0].1 - best).exp() / weight,
     })
 }
 
