@@ -8,7 +8,7 @@
 //! come from the misfit of the samples and the figure from the fit alone.
 
 use crate::estimate::{
-    BlockSums, Comb, PhasePoint, Smoothed, ToneFit, ToneModel, WanderFilter, fit_tone, smooth,
+    BlockSums, Comb, Drift, PhasePoint, Smoothed, ToneFit, ToneModel, WanderFilter, fit_tone, smooth,
 };
 use num_complex::Complex64;
 use std::f64::consts::PI;
@@ -300,7 +300,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
-        let seen = smooth(&phases(&fit, sums, sure, group, noise, &[]).0, sums.centre_s(middle));
+        let seen = smooth(&phases(&fit, sums, sure, group, noise, &[]).0, sums.centre_s(middle), None);
         let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
         let wander = (3.0 * shown).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
         spoilt.fill(false);
@@ -330,6 +330,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             with_rate: span > 0.4,
             comb: near_lines(sums, comb, fit.frequency_hz, span),
         };
+        if std::env::var("HBD2").is_ok() { #[allow(clippy::print_stderr)] { eprintln!("edges {:.2} {:.2} noise {noise:.3e} wander {wander:.4} model {model:?} -> {:?}", from as f64*block_s, to as f64*block_s, fit_tone(sums, edges, &model, &|k| spoilt[k]).map(|b| (b.frequency_hz,b.rate,b.row_variance,b.comb_hz,b.amplitude.norm()))); } }
         if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
             // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
             steady = better.row_variance < 3.0 * noise;
@@ -385,10 +386,14 @@ fn finish_by_phase(
     let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
     let power = 4.0 * loudness / points.len().max(1) as f64;
     let at_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
-    let Smoothed { frequency_hz, u_hz, u_noise_hz, wander, .. } = smooth(&points, at_s)?;
+    let drift =
+        (fit.u_rate > 0.0).then_some(Drift { rate: fit.rate, u_rate: fit.u_rate, at_s: fit.at_s });
+    let Smoothed { frequency_hz, u_hz, u_noise_hz, wander, .. } = smooth(&points, at_s, drift)?;
+    if std::env::var("HBD2").is_ok() { #[allow(clippy::print_stderr)] { eprintln!("PTS {at_s} {}", points.iter().map(|p| format!("{:.4},{:.5},{:.3e}", p.at_s, p.phase, p.variance)).collect::<Vec<_>>().join(";")); } }
     let span = (to - from) as f64 * block_s;
     let (start_s, end_s) = (from as f64 * block_s, to as f64 * block_s);
-    let heard_hz = fit.frequency_hz + fit.rate * (at_s - fit.at_s) + frequency_hz;
+    let fitted_hz = fit.frequency_hz + if drift.is_none() { fit.rate * (at_s - fit.at_s) } else { 0.0 };
+    let heard_hz = fitted_hz + frequency_hz;
     // Slope of a straight line through a random walk: variance 6/5·w²/T.
     let rate_u = fit.u_rate.max(u_noise_hz * 60f64.sqrt() / span).hypot(wander * (1.2 / span).sqrt());
     let near_hum_hz = comb

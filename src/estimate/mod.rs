@@ -13,4 +13,4 @@ pub use blocks::BlockSums;
 pub use bound::tone_bound_hz;
 pub use linear::Normal;
 pub use tone::{Comb, ToneFit, ToneModel, fit_tone};
-pub use wander::{PhasePoint, Smoothed, WanderFilter, smooth};
+pub use wander::{Drift, PhasePoint, Smoothed, WanderFilter, smooth};

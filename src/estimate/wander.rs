@@ -99,43 +99,106 @@ pub struct Smoothed {
     pub rigid: f64,
 }
 
-/// Ladder of wanders weighed, Hz/√s: a factor of √2 a rung, from a crystal's to a sick tube's.
+/// Ladder of wanders weighed, Hz/√s: a factor of √2 a rung, from what hardly shows to a sick tube's.
 fn ladder() -> impl Iterator<Item = f64> {
-    (0..30).map(|i| 1e-5 * 2f64.powf(f64::from(i) / 2.0))
+    (0..22).map(|i| 1e-4 * 2f64.powf(f64::from(i) / 2.0))
 }
 
-/// Weight of each rung before anything was heard, against 1 for a rigid oscillator.
-const RUNG: f64 = 0.018;
+/// Weight of a rung before anything was heard, against 1 for a rigid oscillator. Tubes wander by a thousandth of a
+/// hertz per root second and more, crystals by next to nothing; what lies between is rare.
+fn prior(wander: f64) -> f64 {
+    if wander < 7e-4 { 0.0015 } else { 0.02 }
+}
 
-/// Frequency at `at_s` from phases in order of time; `None` with fewer than four.
+/// Weight of a steady drift before anything was heard, against 1 for none, and the natural logarithm of the ratio
+/// between the fastest and the slowest that is thought of (0.0001 to 0.2 Hz/s, any decade alike).
+const DRIFTS: f64 = 0.15;
+const DRIFT_SPAN: f64 = 7.6;
+
+/// A steady drift that has been taken out of the phases.
+#[derive(Debug, Clone, Copy)]
+pub struct Drift {
+    /// Hz/s.
+    pub rate: f64,
+    /// Its standard uncertainty, Hz/s.
+    pub u_rate: f64,
+    /// The instant at which the phases were left as they were, s.
+    pub at_s: f64,
+}
+
+impl Drift {
+    /// The phase with the drift put back.
+    fn put_back(&self, point: &PhasePoint) -> PhasePoint {
+        let tau = point.at_s - self.at_s;
+        PhasePoint { phase: point.phase + PI * self.rate * tau * tau, ..*point }
+    }
+
+    /// Natural logarithm of the weight that the drift has before it is fitted, times the share of its range that the
+    /// fit leaves.
+    fn log_weight(&self) -> f64 {
+        let share = (2.0 * PI).sqrt() * self.u_rate / (DRIFT_SPAN * self.rate.abs().max(self.u_rate));
+        (DRIFTS * share.min(1.0)).ln()
+    }
+}
+
+/// One way to read the phases.
+struct Reading<'a> {
+    points: &'a [PhasePoint],
+    wander: f64,
+    /// What to add to its frequency, Hz.
+    beside_hz: f64,
+    log_weight: f64,
+}
+
+/// Frequency at `at_s` beside the fit, Hz, from phases in order of time; `None` with fewer than four. `drift` is what
+/// the fit has taken out of them: then the answer counts from the fit's frequency at [`Drift::at_s`].
 ///
-/// The answers of all wanders are averaged, each with the weight that the innovations give it: a wander too small to
-/// be seen for certain still widens the uncertainty by as much as it is likely.
-pub fn smooth(points: &[PhasePoint], at_s: f64) -> Option<Smoothed> {
+/// A rigid oscillator, a drifting one and wandering ones are weighed against each other by their innovations, and
+/// their answers averaged: a wander too small to be seen for certain still widens the uncertainty by as much as it is
+/// likely. A drift that stands out of the noise is as well a wander of that size, and which it is the rest tells.
+pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<Smoothed> {
     if points.len() < 4 {
         return None;
     }
-    let (rigid_hz, u_noise_hz) = meet(points, at_s, 0.0);
-    let rungs: Vec<(f64, f64)> = std::iter::once((0.0, log_likelihood(points, 0.0)))
-        .chain(ladder().map(|w| (w, log_likelihood(points, w) + RUNG.ln())))
+    let (steady_hz, u_noise_hz) = meet(points, at_s, 0.0);
+    let straight: Vec<PhasePoint> = match drift {
+        Some(d) => points.iter().map(|p| d.put_back(p)).collect(),
+        None => points.to_vec(),
+    };
+    let rungs = || std::iter::once((0.0, 0.0)).chain(ladder().map(|w| (w, prior(w).ln())));
+    let mut readings: Vec<Reading> = rungs()
+        .map(|(wander, weight)| Reading { points: &straight, wander, beside_hz: 0.0, log_weight: weight })
         .collect();
-    let best = rungs.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
-    let (mut weight, mut mean, mut square, mut wander) = (0.0, 0.0, 0.0, 0.0);
-    for &(w, likelihood) in rungs.iter().filter(|r| r.1 > best - 12.0) {
-        let (f, u) = meet(points, at_s, w);
-        let own = (likelihood - best).exp();
+    if let Some(d) = drift {
+        let beside_hz = d.rate * (at_s - d.at_s);
+        let base = d.log_weight();
+        readings.extend(rungs().map(|(wander, w)| Reading { points, wander, beside_hz, log_weight: w + base }));
+    }
+    for reading in &mut readings {
+        reading.log_weight += log_likelihood(reading.points, reading.wander);
+    }
+    let best = readings.iter().map(|r| r.log_weight).fold(f64::NEG_INFINITY, f64::max);
+    let origin_hz = steady_hz + drift.map_or(0.0, |d| d.rate * (at_s - d.at_s));
+    let (mut weight, mut mean, mut square, mut wander, mut rigid) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for reading in readings.iter().filter(|r| r.log_weight > best - 12.0) {
+        let (f, u) = meet(reading.points, at_s, reading.wander);
+        let f = f + reading.beside_hz - origin_hz;
+        let own = (reading.log_weight - best).exp();
         weight += own;
-        mean += own * (f - rigid_hz);
-        square += own * ((f - rigid_hz).powi(2) + u * u);
-        wander += own * w;
+        mean += own * f;
+        square += own * (f * f + u * u);
+        wander += own * reading.wander;
+        if reading.wander <= 0.0 {
+            rigid += own;
+        }
     }
     let (mean, square) = (mean / weight, square / weight);
     Some(Smoothed {
-        frequency_hz: rigid_hz + mean,
+        frequency_hz: origin_hz + mean,
         u_hz: (square - mean * mean).max(u_noise_hz * u_noise_hz).sqrt(),
         u_noise_hz,
         wander: wander / weight,
-        rigid: (rungs[0].1 - best).exp() / weight,
+        rigid: rigid / weight,
     })
 }
 
@@ -221,7 +284,7 @@ mod tests {
                 f += wander * (dt / 10.0).sqrt() * normal();
             }
         }
-        (at_mid, smooth(&points, (n / 2) as f64 * dt).expect("enough points"))
+        (at_mid, smooth(&points, (n / 2) as f64 * dt, None).expect("enough points"))
     }
 
     /// Root mean square of the error over u, and of the error over the Cramér–Rao bound of a rigid oscillator (Rife
