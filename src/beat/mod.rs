@@ -345,6 +345,7 @@ impl Ear {
         self.floor.measure(power);
         let range = (1.5, HIGHEST_HZ.min(0.48 * self.rate_hz));
         find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
+        drop_side_lobes(&mut self.peaks, LOBES * self.rate_hz / len as f64);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
         let moving: Vec<f64> = moved.collect();
         if !self.hum.is_found() {
@@ -352,7 +353,7 @@ impl Ear {
             let lines = &self.table.lines;
             let own = |f: f64| {
                 lines.iter().filter(|l| l.path.travelled() || l.r.abs() > 10.0).any(|l| {
-                    let reach = 2.0 + l.r.abs() * len as f64 / self.rate_hz;
+                    let reach = 2.0 + l.r.abs().min(10.0) * len as f64 / self.rate_hz;
                     (1..=4).any(|k| (f - f64::from(k) * l.b.abs()).abs() < f64::from(k) * reach)
                 })
             };

@@ -10,6 +10,9 @@ const OUTLINE_HZ: f64 = 1.5;
 const OUTLINE_PART: f64 = 0.02;
 /// Most points of the outline.
 const MOST_OUTLINE: usize = 2000;
+/// How much a run of sightings may differ from the mean of a stretch that stands still, Hz, and how many make a run.
+const STILL_HZ: f64 = 0.4;
+const RUN: usize = 5;
 /// Travel that makes a line one that has moved, Hz.
 const TRAVEL_HZ: f64 = 6.0;
 
@@ -140,21 +143,35 @@ impl Path {
         if now_s - last.at_s > 0.5 * window + if last.seen == Seen::Long { 1.7 } else { 0.5 } {
             return None;
         }
-        let mut from = self.recent.len();
-        let (mut low, mut high, mut sum, mut n) = (f64::MAX, f64::MIN, 0.0, 0.0);
+        // Walking back from the newest: a sighting, or a run of them, that strays from the mean so far by more than its
+        // uncertainty ends the stretch.
+        let (mut from, mut n, mut strays) = (self.recent.len(), 0.0, 0);
+        let (mut weight, mut sum) = (0.0, 0.0);
+        let mut run = [(0.0, 0.0); RUN];
         for (i, p) in self.recent.iter().enumerate().rev() {
-            let f = p.b.abs();
-            let (l, h) = (low.min(f), high.max(f));
-            let most = 0.7f64.max(5.0 * p.u).min(4.0);
-            if h - l > most && n > 0.0 {
-                break;
+            let (f, w) = (p.b.abs(), 1.0 / (p.u * p.u));
+            if n > 0.0 {
+                let stray = (f - sum / weight).abs();
+                let u = (1.0 / w + 1.0 / weight).sqrt();
+                run.rotate_left(1);
+                run[RUN - 1] = (w, w * f);
+                let (rw, rf) = run.iter().fold((0.0, 0.0), |(a, b), r| (a + r.0, b + r.1));
+                let astray = n >= RUN as f64
+                    && (rf / rw - sum / weight).abs() > STILL_HZ + 3.5 * (1.0 / rw + 1.0 / weight).sqrt();
+                strays = if stray > 0.5 + 4.0 * u { strays + 1 } else { 0 };
+                if strays >= 3 || astray {
+                    break;
+                }
+                if strays > 0 {
+                    continue;
+                }
             }
-            (low, high) = (l, h);
-            sum += f;
+            weight += w;
+            sum += w * f;
             n += 1.0;
             from = i;
         }
         let first = self.recent.get(from)?;
-        (n >= 3.0 && last.at_s - first.at_s >= window).then(|| (first.at_s, last.at_s, sum / n))
+        (n >= 3.0 && last.at_s - first.at_s >= window).then(|| (first.at_s, last.at_s, sum / weight))
     }
 }
