@@ -29,8 +29,11 @@ pub struct WanderFilter {
     intensity: f64,
 }
 
-/// Diffuse start: a radian turn of doubt is squared away by the first observations.
+/// Diffuse start of the phase, rad²: squared away by the first observation.
 const DIFFUSE: f64 = 1e6;
+/// Standard deviation of the frequency beside the fit at the start, Hz: wide against any wander, narrow against the
+/// turns that two phases of a weak note can't tell apart.
+const START_HZ: f64 = 0.5;
 
 impl WanderFilter {
     /// Knows nothing yet; `wander` in Hz/√s; `backward` time runs by negative steps.
@@ -39,7 +42,7 @@ impl WanderFilter {
             at_s,
             theta: 0.0,
             omega: 0.0,
-            p: [DIFFUSE, 0.0, DIFFUSE],
+            p: [DIFFUSE, 0.0, (2.0 * PI * START_HZ).powi(2)],
             intensity: (2.0 * PI * wander).powi(2),
         }
     }
@@ -202,13 +205,13 @@ pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<
     })
 }
 
-/// Log-likelihood of the innovations, the first two points spent on the start.
+/// Log-likelihood of the innovations, the first point spent on the start.
 fn log_likelihood(points: &[PhasePoint], wander: f64) -> f64 {
     let mut filter = WanderFilter::new(points[0].at_s, wander);
     let mut sum = 0.0;
     for (i, point) in points.iter().enumerate() {
         filter.predict(point.at_s);
-        if i >= 2 {
+        if i >= 1 {
             let (nu, s) = filter.innovation(point);
             sum -= 0.5 * (nu * nu / s + s.ln());
         }
