@@ -76,10 +76,47 @@ impl Life {
         }
     }
 
+    /// Exchanges with `other` everything that came after `at_s`.
+    fn exchange_after(&mut self, other: &mut Self, at_s: f64) {
+        fn swap_tails<T>(a: &mut Vec<T>, b: &mut Vec<T>, later: impl Fn(&T) -> bool) {
+            let cut = |v: &[T]| v.iter().position(&later).unwrap_or(v.len());
+            let (tail_a, tail_b) = (a.split_off(cut(a)), b.split_off(cut(b)));
+            a.extend(tail_b);
+            b.extend(tail_a);
+        }
+        swap_tails(&mut self.outline, &mut other.outline, |p| p.at_s > at_s);
+        swap_tails(&mut self.rests, &mut other.rests, |r| r.0.start_s > at_s - 0.8 && r.0.end_s > at_s + 0.3);
+        swap_tails(&mut self.passages, &mut other.passages, |p| p.at_s > at_s);
+        std::mem::swap(&mut self.last, &mut other.last);
+        std::mem::swap(&mut self.last_seen_s, &mut other.last_seen_s);
+        std::mem::swap(&mut self.at_end, &mut other.at_end);
+        std::mem::swap(&mut self.standing_at_end, &mut other.standing_at_end);
+        for life in [self, other] {
+            let extent = life.outline.iter().map(|p| p.b.abs());
+            life.travel_hz = extent.clone().fold(0.0, f64::max) - extent.fold(f64::MAX, f64::min).min(1e9);
+            life.travelled = life.travel_hz > 6.0 && life.outline.len() >= 4;
+        }
+    }
+
     /// Whether it was followed while it moved: for long, or so fast that a few sightings tell.
     fn moved(&self) -> bool {
         self.travelled && self.hits >= 8
             || self.travel_hz > 60.0 && self.hits >= 4 && self.last.1.abs() > 300.0 && self.span_s() > 0.2
+    }
+
+    /// Cuts off the time when it was a line of the hum, before it caught a note that passed.
+    fn leave_hum(&mut self, hum: &HumFollower) {
+        if !self.travelled {
+            return;
+        }
+        let Some(first) = self.outline.first().filter(|p| hum.is_line(p.b.abs(), 0.5)) else { return };
+        let line = first.b.abs();
+        let Some(left) = self.outline.iter().position(|p| (p.b.abs() - line).abs() > 1.2) else { return };
+        let left_s = self.outline[left].at_s;
+        self.outline.drain(..left);
+        self.rests.retain(|(m, _)| m.end_s > left_s + 0.3 || !hum.is_line(m.heard_hz, 0.3));
+        self.passages.retain(|p| p.at_s > left_s);
+        self.born_s = self.born_s.max(left_s);
     }
 
     fn span_s(&self) -> f64 {
@@ -135,6 +172,17 @@ impl Life {
     fn rides_on(&self, other: &Self) -> bool {
         let pairs: Vec<(f64, f64)> =
             self.outline.iter().filter_map(|p| Some((p.b.abs(), other.outlined(p.at_s)?))).collect();
+        let by_rests = self.rests.iter().any(|(m, _)| {
+            other.rests.iter().any(|(o, _)| {
+                let together = m.end_s.min(o.end_s) - m.start_s.max(o.start_s) > 0.5;
+                let k = (m.heard_hz / o.heard_hz).round();
+                let off = (m.heard_hz - k * o.heard_hz).abs();
+                together && (2.0..=6.0).contains(&k) && off < 0.02 + 3.0 * (m.u_hz() + k * o.u_hz())
+            })
+        });
+        if by_rests {
+            return true;
+        }
         if pairs.len() < 4 {
             return false;
         }
@@ -214,6 +262,34 @@ pub struct Story<'a> {
     pub declared: Vec<Declared>,
     pub station_tones: bool,
     pub end_s: f64,
+}
+
+/// Where a moving note crosses a steady line, the two may be taken for each other: then the one that moved stands
+/// where the other stood, from the moment that the other moves on. What came after is given back.
+fn mend_swaps(lives: &mut [Life]) {
+    for i in 0..lives.len() {
+        for j in 0..lives.len() {
+            if i == j {
+                continue;
+            }
+            let (mover, stander) = (&lives[i], &lives[j]);
+            let Some((stood, _)) = stander.rests.first() else { continue };
+            let Some((stands, _)) = mover.rests.iter().find(|(m, _)| {
+                (m.heard_hz - stood.heard_hz).abs() < 0.5 && (m.start_s - stood.end_s).abs() < 0.8
+            }) else {
+                continue;
+            };
+            let at_s = f64::midpoint(stands.start_s, stood.end_s);
+            let moved_on = stander.outline.iter().any(|p| {
+                p.at_s > at_s - 0.3 && (p.b.abs() - stood.heard_hz).abs() > 6.0
+            });
+            let came = mover.born_s < at_s - 0.3 && mover.travelled;
+            if moved_on && came {
+                let (low, high) = lives.split_at_mut(i.max(j));
+                low[i.min(j)].exchange_after(&mut high[0], at_s);
+            }
+        }
+    }
 }
 
 impl Story<'_> {
@@ -359,7 +435,11 @@ impl Story<'_> {
     }
 
     /// Tells the story.
-    pub fn tell(self, level: Level, mut warnings: Vec<Warning>) -> Heard {
+    pub fn tell(mut self, level: Level, mut warnings: Vec<Warning>) -> Heard {
+        for life in &mut self.lives {
+            life.leave_hum(self.hum);
+        }
+        mend_swaps(&mut self.lives);
         let chain = self.note();
         if std::env::var("HBDBG").is_ok() { for (i,l) in self.lives.iter().enumerate() { #[allow(clippy::print_stderr)] { eprintln!("{}{i} {:.2}..{:.2} {} trav {} ({:.1}) last {:.2},{:.1} hits {} pow {:.2e} rests {:?} pass {:?}", if chain.contains(&i) {'*'} else {' '}, l.born_s, l.last_seen_s, if l.at_end {'E'} else {' '}, l.travelled, l.travel_hz, l.last.0, l.last.1, l.hits, l.power, l.rests.iter().map(|r| format!("{:.2}-{:.2} {:.3}", r.0.start_s,r.0.end_s,r.0.heard_hz)).collect::<Vec<_>>(), l.passages.iter().map(|p| format!("{:.2} {:?}", p.at_s,p.kind)).collect::<Vec<_>>()); } } eprintln!("hum {:?}", self.hum.comb()); }
         let lives = &self.lives;

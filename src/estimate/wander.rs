@@ -110,12 +110,12 @@ fn ladder() -> impl Iterator<Item = f64> {
 /// Weight of a rung before anything was heard, against 1 for a rigid oscillator. Tubes wander by a thousandth of a
 /// hertz per root second and more, crystals by next to nothing; what lies between is rare.
 fn prior(wander: f64) -> f64 {
-    if wander < 7e-4 { 0.0015 } else { 0.02 }
+    if wander < 7e-4 { 0.0012 } else { 0.016 }
 }
 
 /// Weight of a steady drift before anything was heard, against 1 for none, and the natural logarithm of the ratio
 /// between the fastest and the slowest that is thought of (0.0001 to 0.2 Hz/s, any decade alike).
-const DRIFTS: f64 = 0.15;
+const DRIFTS: f64 = 0.12;
 const DRIFT_SPAN: f64 = 7.6;
 
 /// A steady drift that has been taken out of the phases.
