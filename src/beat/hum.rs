@@ -47,6 +47,10 @@ impl Tooth {
         Self { order, sums: VecDeque::with_capacity(HOPS + 1), amplitude: Complex32::default(), held: 0 }
     }
 
+    fn is_beside(&self, note_hz: f64, fundamental_hz: f64) -> bool {
+        self.held > 0 && (f64::from(self.order) * fundamental_hz - note_hz).abs() < GUARD_HZ
+    }
+
     fn take(&mut self, mean: Complex32) {
         self.sums.push_back(mean);
         if self.sums.len() > HOPS {
@@ -116,7 +120,7 @@ impl HumFollower {
     }
 
     /// Looks for the comb among the peaks of a long frame; `moving` are notes that moved, whose own harmonics are no
-    /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look. Returns whether a comb was found that was not known.
+    /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look. Returns whether a line was found that was not known.
     pub fn look(&mut self, peaks: &[Peak], moving: &[f64], sound: &History, hop: usize) -> bool {
         let windows: Vec<(f64, f64)> = match self.mains {
             Mains::Off => return false,
@@ -169,17 +173,19 @@ impl HumFollower {
         self.looks += 1.0;
         self.sum += f0;
         self.sum_squares += f0 * f0;
+        let known = self.teeth.len();
         for order in orders {
             if self.teeth.len() < MOST_LINES && !self.teeth.iter().any(|t| t.order == order) {
                 self.teeth.push(Tooth::new(order));
                 self.learn_back(sound, hop);
             }
         }
+        let more = self.teeth.len() > known;
         self.teeth.sort_by_key(|t| t.order);
         if !news {
             self.lead(f0, hop as f64 / self.rate_hz);
         }
-        news
+        news || more
     }
 
     /// Leads the fundamental after the comb by the phases of its lines: they know it far better than a frame does.
@@ -234,6 +240,26 @@ impl HumFollower {
             let (mut e, turn) = (unit(start) * tooth.amplitude, unit(h * step));
             for y in out.iter_mut() {
                 *y -= e.re;
+                e *= turn;
+            }
+        }
+    }
+
+    /// Whether a line is held beside a note at `note_hz`.
+    pub fn holds_beside(&self, note_hz: f64) -> bool {
+        self.teeth.iter().any(|t| t.is_beside(note_hz, self.fundamental_hz))
+    }
+
+    /// Gives the lines that are held beside a note at `note_hz` back to sound that ended just now and was cleaned: a fit
+    /// that knows of them tells them from the note far better than a mean.
+    pub fn give_back(&self, note_hz: f64, sound: &mut [f32]) {
+        let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
+        for tooth in self.teeth.iter().filter(|t| t.is_beside(note_hz, self.fundamental_hz)) {
+            let h = f64::from(tooth.order);
+            let start = h * (self.phase - step * sound.len() as f64);
+            let (mut e, turn) = (unit(start) * tooth.amplitude, unit(h * step));
+            for y in sound.iter_mut() {
+                *y += e.re;
                 e *= turn;
             }
         }

@@ -16,7 +16,7 @@ mod path;
 mod rest;
 mod story;
 
-use crate::estimate::Comb;
+use crate::estimate::{BlockSums, Comb};
 use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
 use crate::offset::{Hand, Side, Turning};
 use crate::settings::{Command, Settings};
@@ -46,6 +46,10 @@ const EARLY_S: f64 = 1.024;
 const FIRST_HUM_LOOK: u64 = 21;
 /// How far back the sound is cleaned of hum that has just been found, s.
 const HUM_BACK_S: f64 = 2.0;
+/// A rest younger than this begins anew when more hum is found, s.
+const YOUNG_S: f64 = 3.0;
+/// A rest is measured with a hum line beside it when the two have turned this often against each other.
+const LEAST_TURNS: f64 = 1.5;
 /// Slides undone unasked, Hz/s, and how fast a line must move for its own slide to be undone.
 const SLIDES: [f64; 2] = [600.0, -600.0];
 const OWN_SLIDE: f64 = 120.0;
@@ -63,10 +67,25 @@ const KEPT_S: f64 = 12.0;
 
 /// A rest under way.
 struct Standing {
-    sums: crate::estimate::BlockSums,
+    /// On sound without any hum.
+    sums: BlockSums,
+    /// On sound with the hum lines beside the note.
+    beside: Option<BlockSums>,
     core: (f64, f64),
     frequency_hz: f64,
     strikes: u32,
+}
+
+impl Standing {
+    /// The rest as it is known now; `beside` is what stands beside the note.
+    fn measure(&self, beside: &Comb) -> Option<Measured> {
+        let nearest = beside.orders.iter().map(|&h| f64::from(h) * beside.fundamental_hz - self.frequency_hz);
+        let apart = nearest.map(f64::abs).fold(f64::MAX, f64::min);
+        let told = apart * (self.core.1 - self.core.0) > LEAST_TURNS;
+        let with = self.beside.as_ref().filter(|_| told);
+        let measured = |sums| rest::measure(sums, self.core, self.frequency_hz, beside);
+        with.and_then(measured).or_else(|| measured(&self.sums))
+    }
 }
 
 /// What a line has besides its track.
@@ -113,6 +132,7 @@ pub struct Ear {
     /// For the hum before a long frame is full.
     early: RealFrame,
     standing_notes: Vec<f64>,
+    gift: Vec<f32>,
     floor: Floor,
     peaks: Vec<Peak>,
     gathered: Vec<(Peak, f64)>,
@@ -154,6 +174,7 @@ impl Ear {
             deep: frame(DEEP_S),
             early: frame(EARLY_S),
             standing_notes: Vec::new(),
+            gift: Vec::new(),
             floor: Floor::default(),
             peaks: Vec::new(),
             gathered: Vec::new(),
@@ -363,8 +384,10 @@ impl Ear {
             let from = self.raw.first().max(end.saturating_sub((HUM_BACK_S * self.rate_hz) as u64));
             self.hum.clean_past(self.raw.slice(from, end), &mut self.hop_buffer);
             self.clean.replace(from, &self.hop_buffer);
-            // Rests under way have gathered the hum: they begin anew on the sound without it.
-            self.dossiers.values_mut().for_each(|d| d.standing = None);
+            // Young rests have gathered the hum: they begin anew on the sound without it.
+            let young_s = end as f64 / self.rate_hz - YOUNG_S;
+            let young = |d: &&mut Dossier| d.standing.as_ref().is_some_and(|s| s.core.0 > young_s);
+            self.dossiers.values_mut().filter(young).for_each(|d| d.standing = None);
         }
         // What was followed as a line and is hum is no line any more: it would catch a note that passes.
         let hum = &self.hum;
@@ -460,7 +483,14 @@ impl Ear {
             let dossier = self.dossiers.entry(id).or_default();
             if let Some(open) = &mut dossier.standing {
                 let from = open.sums.next_sample();
-                open.sums.push(self.clean.slice(from, end));
+                let news = self.clean.slice(from, end);
+                open.sums.push(news);
+                if let Some(beside) = &mut open.beside {
+                    self.gift.clear();
+                    self.gift.extend_from_slice(news);
+                    self.hum.give_back(open.frequency_hz, &mut self.gift);
+                    beside.push(&self.gift);
+                }
                 let mut close = is_hum;
                 if let Some((_, to, f)) = standing.filter(|s| (s.2 - open.frequency_hz).abs() < 2.0) {
                     open.core.1 = open.core.1.max(to);
@@ -479,8 +509,17 @@ impl Ear {
                 let earliest = (from - 1.2).max(dossier.rest_until_s).max(0.0);
                 let first = ((earliest * self.rate_hz) as u64).max(self.clean.first());
                 let mut sums = rest::sums_for(f, self.rate_hz, first);
-                sums.push(self.clean.slice(first, end));
-                dossier.standing = Some(Standing { sums, core: (from, to), frequency_hz: f, strikes: 0 });
+                let mut beside = self.hum.holds_beside(f).then(|| sums.clone());
+                let sound = self.clean.slice(first, end);
+                sums.push(sound);
+                if let Some(beside) = &mut beside {
+                    self.gift.clear();
+                    self.gift.extend_from_slice(sound);
+                    self.hum.give_back(f, &mut self.gift);
+                    beside.push(&self.gift);
+                }
+                dossier.standing =
+                    Some(Standing { sums, beside, core: (from, to), frequency_hz: f, strikes: 0 });
             }
         }
     }
@@ -499,7 +538,7 @@ impl Ear {
         let Some(dossier) = self.dossiers.get_mut(&id) else { return };
         let Some(open) = dossier.standing.take() else { return };
         dossier.rest_until_s = open.core.1;
-        let measured = rest::measure(&open.sums, open.core, open.frequency_hz, &beside);
+        let measured = open.measure(&beside);
         if let Some(m) = measured {
             dossier.rest_until_s = m.end_s;
             dossier.rests.push((m, sign));
@@ -649,7 +688,7 @@ impl Ear {
         let provisional = standing.map(|(id, s)| match &self.provisional {
             Some(p) if p.id == id && (p.core_from_s - s.core.0).abs() < 0.5 && at_s < p.due_s => p.clone(),
             _ => {
-                let measured = rest::measure(&s.sums, s.core, s.frequency_hz, &self.beside(id));
+                let measured = s.measure(&self.beside(id));
                 // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
                 let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
                 Provisional { id, core_from_s: s.core.0, due_s, measured }

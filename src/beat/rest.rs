@@ -272,6 +272,12 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     let core_len = core_to - core_from;
     let mut half =
         ((0.5 * REFERENCE_S / block_s) as usize).min(core_len * 2 / 5).max((0.15 / block_s) as usize);
+    // A hum line beside the note must have turned against it before a fit can tell the two apart.
+    let turned = |h: &u32| (f64::from(*h) * comb.fundamental_hz - guess_hz).abs();
+    let nearest = comb.orders.iter().map(turned).fold(f64::MAX, f64::min);
+    if nearest < NEAR_LINE_HZ {
+        half = half.max(((0.75 / nearest / block_s) as usize).min(core_len * 9 / 20));
+    }
     let trusted = core_len * 3 / 10;
     let mut spoilt = vec![false; sums.len()];
     let mut fit;
