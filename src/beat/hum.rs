@@ -32,6 +32,10 @@ const GUARD_HZ: f64 = 2.5;
 /// How far the fundamental may be off before the comb is found anew rather than led back, Hz.
 const LOST_HZ: f64 = 0.5;
 
+/// What is left of a line when its mean is taken out: within how many hertz of it, and how much weaker, in power.
+const RESIDUE_HZ: f64 = 1.5;
+const RESIDUE: f64 = 0.003;
+
 /// A line of the comb while it is taken out.
 struct Tooth {
     order: u32,
@@ -324,6 +328,15 @@ impl HumFollower {
                 .teeth
                 .iter()
                 .any(|t| (f64::from(t.order) * self.fundamental_hz - frequency_hz).abs() < within_hz)
+    }
+
+    /// Whether a line of squared amplitude `power` so near to a line of the comb is but what was not quite taken out.
+    pub fn is_residue(&self, frequency_hz: f64, power: f64) -> bool {
+        self.found
+            && self.teeth.iter().any(|t| {
+                let apart = (f64::from(t.order) * self.fundamental_hz - frequency_hz).abs();
+                apart < RESIDUE_HZ && power < RESIDUE * f64::from(t.amplitude.norm_sqr())
+            })
     }
 
     /// The record of the hum.

@@ -33,7 +33,7 @@ const WINDOWS: [usize; 5] = [2, 3, 5, 8, 13];
 /// Least backing off from a noticed edge, s.
 const BACK_OFF_S: f64 = 0.06;
 /// Longest silence inside a rest, s.
-const LONGEST_ABSENCE_S: f64 = 0.3;
+const LONGEST_ABSENCE_S: f64 = 1.5;
 
 /// Sums suited to a note near `frequency_hz`: blocks of about 20 ms that hold whole half-periods, so that the noise
 /// of both quadratures is alike; plain means of 4 ms for a low note.

@@ -18,6 +18,9 @@ use crate::offset::{Hand, Side, Turning, side_from_turn};
 /// 440 steady; 1000, 1200, 1500 marks; 100 code), NRC's description of CHU for 1000.
 const STATION_TONES: [f64; 7] = [100.0, 440.0, 500.0, 600.0, 1000.0, 1200.0, 1500.0];
 
+/// A mover this much weaker than the loudest, in power, is not the note.
+const FAINT: f64 = 0.005;
+
 /// Longest time that two lives may overlap and be one note, s.
 const OVERLAP_S: f64 = 0.75;
 
@@ -106,6 +109,14 @@ impl Life {
 
     /// Cuts off the time when it was a line of the hum, before it caught a note that passed.
     fn leave_hum(&mut self, hum: &HumFollower) {
+        // Rests as hum, and then as something else.
+        let as_hum = self.rests.iter().take_while(|(m, _)| hum.is_line(m.heard_hz, 0.3)).count();
+        if let Some((note, _)) = self.rests.get(as_hum).filter(|_| as_hum > 0) {
+            if (note.heard_hz - self.rests[as_hum - 1].0.heard_hz).abs() > 1.2 {
+                self.born_s = self.rests[as_hum - 1].0.end_s.min(note.start_s);
+                self.rests.drain(..as_hum);
+            }
+        }
         if !self.travelled {
             return;
         }
@@ -153,6 +164,13 @@ impl Life {
             _ => 0.0,
         };
         (first - other.frequency_hz()).abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3)
+    }
+
+    /// Whether this life goes on where `other` ended, so soon and so near that it can't have been through zero.
+    fn goes_on_from(&self, other: &Self) -> bool {
+        let (first_s, first) = self.outline.first().map_or((self.born_s, self.last.0), |p| (p.at_s, p.b));
+        let (from, to) = (other.last.0.abs(), first.abs());
+        (-0.8..1.0).contains(&(first_s - other.last_seen_s)) && (from - to).abs() < 0.5 * from.min(to)
     }
 
     /// Whether this life is where `other` went, moving off too fast to be followed: equally loud.
@@ -264,6 +282,16 @@ pub struct Story<'a> {
     pub end_s: f64,
 }
 
+/// A stretch of the note over which its sign is known to go on from life to life.
+#[derive(Default)]
+struct Stretch {
+    first: bool,
+    outline: Vec<Point>,
+    passages: Vec<Passage>,
+    members: Vec<(usize, f64)>,
+    last_sign: f64,
+}
+
 /// Where a moving note crosses a steady line, the two may be taken for each other: then the one that moved stands
 /// where the other stood, from the moment that the other moves on. What came after is given back.
 fn mend_swaps(lives: &mut [Life]) {
@@ -299,7 +327,7 @@ impl Story<'_> {
         if life.travelled {
             return None;
         }
-        if self.hum.is_line(f, 0.3) {
+        if self.hum.is_line(f, 0.3) || self.hum.is_residue(f, life.power) {
             return Some("hum");
         }
         if self.station_tones && is_station_tone(f) {
@@ -374,6 +402,8 @@ impl Story<'_> {
             let weight = |l: &Life| l.power.powf(0.5) * l.travel_hz.min(2000.0) * l.span_s().min(5.0);
             weight(&lives[j]).total_cmp(&weight(&lives[i]))
         });
+        let loudest = ranked.iter().map(|&i| lives[i].power).fold(0.0, f64::max);
+        ranked.retain(|&i| lives[i].power > FAINT * loudest);
         let mut chain: Vec<usize> = Vec::new();
         for &i in &ranked {
             let rides = ranked
@@ -430,8 +460,35 @@ impl Story<'_> {
         continues && chain.iter().all(|&j| overlap(&self.lives[j]) < 0.8)
     }
 
-    fn side_at(&self, life: &Life, first_of_note: bool, at_s: f64, sign: f64) -> Side {
-        side_at(&self.declared, (&life.outline, &life.passages), first_of_note, at_s, sign)
+    /// The chain's lives as stretches of one note as far as they hang together, each with the sign that turns its own
+    /// into that of the stretch's first; and whether the stretch is the first one.
+    fn stretches(&self, chain: &[usize]) -> Vec<Stretch> {
+        let mut stretches: Vec<Stretch> = Vec::new();
+        for (n, &i) in chain.iter().enumerate() {
+            let life = &self.lives[i];
+            let before = n.checked_sub(1).map(|m| &self.lives[chain[m]]);
+            let joins = before.is_some_and(|b| life.goes_on_from(b));
+            if !joins {
+                stretches.push(Stretch { first: n == 0, ..Stretch::default() });
+            }
+            if let Some(stretch) = stretches.last_mut() {
+                let own = life.outline.first().map_or(life.last.0, |p| p.b).signum();
+                let sign = if joins { stretch.last_sign * own } else { 1.0 };
+                stretch.outline.extend(life.outline.iter().map(|p| Point { b: p.b * sign, ..*p }));
+                stretch.passages.extend(life.passages.iter().copied());
+                stretch.members.push((i, sign));
+                stretch.last_sign = life.last.0.signum() * sign;
+            }
+        }
+        stretches
+    }
+
+    /// Side of the life `i` of the chain at an instant at which its own sign is `sign`.
+    fn side_at(&self, stretches: &[Stretch], i: usize, at_s: f64, sign: f64) -> Side {
+        let member = |s: &Stretch| s.members.iter().find(|m| m.0 == i).map(|m| m.1);
+        stretches.iter().find_map(|s| Some((s, member(s)?))).map_or(Side::Unknown, |(s, own)| {
+            side_at(&self.declared, (&s.outline, &s.passages), s.first, at_s, sign * own)
+        })
     }
 
     /// Tells the story.
@@ -443,15 +500,15 @@ impl Story<'_> {
         let chain = self.note();
         if std::env::var("HBDBG").is_ok() { for (i,l) in self.lives.iter().enumerate() { #[allow(clippy::print_stderr)] { eprintln!("{}{i} {:.2}..{:.2} {} trav {} ({:.1}) last {:.2},{:.1} hits {} pow {:.2e} rests {:?} pass {:?}", if chain.contains(&i) {'*'} else {' '}, l.born_s, l.last_seen_s, if l.at_end {'E'} else {' '}, l.travelled, l.travel_hz, l.last.0, l.last.1, l.hits, l.power, l.rests.iter().map(|r| format!("{:.2}-{:.2} {:.3}", r.0.start_s,r.0.end_s,r.0.heard_hz)).collect::<Vec<_>>(), l.passages.iter().map(|p| format!("{:.2} {:?}", p.at_s,p.kind)).collect::<Vec<_>>()); } } eprintln!("hum {:?}", self.hum.comb()); }
         let lives = &self.lives;
-        let first = chain.first().copied();
+        let stretches = self.stretches(&chain);
         let mut rests: Vec<Rest> = chain
             .iter()
             .flat_map(|&i| {
-                let life = &lives[i];
-                let this = &self;
-                life.rests
+                let (this, stretches) = (&self, &stretches);
+                lives[i]
+                    .rests
                     .iter()
-                    .map(move |(m, sign)| rest_record(m, this.side_at(life, Some(i) == first, m.at_s, *sign)))
+                    .map(move |(m, sign)| rest_record(m, this.side_at(stretches, i, m.at_s, *sign)))
             })
             .collect();
         rests.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
@@ -461,7 +518,7 @@ impl Story<'_> {
             .map(|p| Crossing { at_s: p.at_s, u_s: p.u_s, kind: p.kind })
             .collect();
         crossings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let ending = self.ending(&chain, &rests);
+        let ending = self.ending(&chain, &stretches, &rests);
         let steady_notes = self.steady_notes(&chain);
         if let Some(rest) = rests.iter().find(|r| r.near_hum_hz.is_some()) {
             warnings.push(Warning {
@@ -490,7 +547,7 @@ impl Story<'_> {
         Heard { rests, ending, crossings, steady_notes, hum: self.hum.heard(), level, warnings }
     }
 
-    fn ending(&self, chain: &[usize], rests: &[Rest]) -> Ending {
+    fn ending(&self, chain: &[usize], stretches: &[Stretch], rests: &[Rest]) -> Ending {
         let mut ending = Ending {
             state: EndingState::Quiet,
             at_s: 0.0,
@@ -508,10 +565,11 @@ impl Story<'_> {
             return ending; // something stood for a moment, but nothing that could be measured
         }
         let sign = life.last.0.signum();
-        ending.side = self.side_at(life, chain.first() == Some(&last), self.end_s, sign);
+        ending.side = self.side_at(stretches, last, self.end_s, sign);
         ending.offset_hz = Some(life.last.0.abs());
         let fresh = self.end_s - life.last_seen_s < if life.last.1.abs() > 200.0 { 0.5 } else { 0.35 };
-        if let Some(rest) = rests.last().filter(|r| self.end_s - r.end_s < 0.8 && life.at_end) {
+        let still = |r: &&Rest| life.standing_at_end || r.end_s > life.last_seen_s - 0.5;
+        if let Some(rest) = rests.last().filter(|r| self.end_s - r.end_s < 0.8 && life.at_end).filter(still) {
             ending.state = EndingState::Resting;
             ending.at_s = rest.start_s;
             ending.offset_hz = Some(rest.offset_hz);
