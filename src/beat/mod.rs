@@ -15,6 +15,7 @@ mod passage;
 mod path;
 mod rest;
 mod story;
+mod swell;
 
 use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
 use crate::offset::{Hand, Side, Turning};
@@ -116,6 +117,7 @@ pub struct Ear {
     /// Lines that have ended lately, with their passages, for the rows still to be written.
     ended: Vec<Ended>,
     provisional: Option<Provisional>,
+    swells: swell::Swells,
     /// Noise density near 1 kHz, squared units per Hz, smoothed.
     density: f64,
 }
@@ -152,6 +154,7 @@ impl Ear {
             first_note: None,
             ended: Vec::new(),
             provisional: None,
+            swells: swell::Swells::new(rate_hz, samples(HOP_S), settings.station_tones),
             density: 0.0,
         }
     }
@@ -200,6 +203,7 @@ impl Ear {
         let hop = self.raw.slice(end - self.hop as u64, end);
         self.hum.clean(hop, &mut self.hop_buffer);
         self.clean.push(&self.hop_buffer);
+        self.swells.push(&self.hop_buffer);
         for line in self.table.advance(now_s) {
             self.bury(line);
         }
@@ -211,6 +215,7 @@ impl Ear {
         if self.hops.is_multiple_of(LONG_EVERY) {
             self.look_long(end, now_s);
             self.look_low(end, now_s);
+            self.swells.offer(&self.steady_tones());
         }
         while let Some(double) = self.table.double() {
             self.table.lines.retain(|l| l.id != double);
@@ -344,6 +349,16 @@ impl Ear {
                 line.take_low(&peak, now_s, length_s);
             }
         }
+    }
+
+    /// Tones that do not move, loudest first, Hz.
+    fn steady_tones(&self) -> Vec<f64> {
+        let steady =
+            |l: &&Line| l.confirmed() && !l.path.travelled() && l.b.abs() > 150.0 && !self.hum.is_line(l.b.abs(), 0.4);
+        let mut tones: Vec<(f64, f64)> =
+            self.table.lines.iter().filter(steady).map(|l| (l.power, l.b.abs())).collect();
+        tones.sort_by(|a, b| b.0.total_cmp(&a.0));
+        tones.iter().map(|t| t.1).collect()
     }
 
     fn follow_rests(&mut self, end: u64, now_s: f64) {
@@ -568,7 +583,7 @@ impl Ear {
     }
 
     /// Ends the sound: all that was heard. `level` and `warnings` come from the conditioning.
-    pub fn finish(mut self, level: Level, warnings: Vec<Warning>) -> (Heard, Vec<TrackRow>) {
+    pub fn finish(mut self, level: Level, mut warnings: Vec<Warning>) -> (Heard, Vec<TrackRow>) {
         let end = self.raw.end();
         let now_s = end as f64 / self.rate_hz;
         self.follow_rests(end, now_s);
@@ -587,7 +602,10 @@ impl Ear {
                 self.past.push(life);
             }
         }
+        let (swells, doubt) = self.swells.finish();
+        warnings.extend(doubt);
         let story = Story {
+            swells,
             lives: self.past,
             hum: &self.hum,
             declared: self.declared,
