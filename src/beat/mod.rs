@@ -546,6 +546,7 @@ impl Ear {
     /// The newest that is known, provisional.
     pub fn snapshot(&mut self) -> Snapshot {
         let at_s = self.now_s();
+        let swelling = self.swells.open();
         let chosen = self.choose(None);
         let line = chosen.and_then(|id| self.line(id));
         let side = line.map_or(Side::Unknown, |l| self.side_of(l, at_s, l.b.signum()));
@@ -561,18 +562,23 @@ impl Ear {
         });
         let rest =
             provisional.as_ref().and_then(|p| p.measured.as_ref()).map(|m| story::rest_record(m, side));
+        let swelling = swelling.filter(|s| line.is_none_or(|l| !s.is_beside(&l.path))).map(|s| s.rest);
+        let (line, side) = if swelling.is_some() { (None, Side::Unknown) } else { (line, side) };
+        let heard = swelling.as_ref().map(|r| (r.offset_hz, r.u_hz, r.rate_hz_per_s));
+        let heard = heard.or(line.map(|l| (l.b.abs(), l.b_u(), l.r * l.b.signum())));
+        let rest = swelling.or(rest);
         let snapshot = Snapshot {
             at_s,
             state: match (line, &rest) {
-                (None, _) => EndingState::Quiet,
-                (Some(_), Some(_)) => EndingState::Resting,
+                (_, Some(_)) => EndingState::Resting,
+                (None, None) => EndingState::Quiet,
                 (Some(_), None) => EndingState::Moving,
             },
-            offset_hz: line.map(|l| l.b.abs()),
-            u_hz: line.map(Line::b_u),
+            offset_hz: heard.map(|h| h.0),
+            u_hz: heard.map(|h| h.1),
             side,
             hand: self.hand,
-            rate_hz_per_s: line.map(|l| l.r * l.b.signum()),
+            rate_hz_per_s: heard.map(|h| h.2),
             level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
             rest,
             lost_samples: 0,

@@ -100,8 +100,7 @@ impl Life {
 
     /// Whether this life is a note that moved, by more than the lines of a tone that swells lie apart.
     fn moved_beside(&self, swells: &[Swelling]) -> bool {
-        let apart = swells.iter().map(|s| s.line_hz).fold(0.0, f64::max);
-        self.travelled && self.travel_hz > 6.0 * apart + 6.0
+        self.travelled && swells.iter().all(|s| s.is_less_than(self.travel_hz))
     }
 
     fn overlap_s(&self, other: &Self) -> f64 {

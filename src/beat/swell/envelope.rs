@@ -197,11 +197,6 @@ impl Envelope {
         (index as f64 - 0.25) * self.step_s
     }
 
-    /// Index of the value whose stretch has its middle at `at_s`.
-    pub fn index_at(&self, at_s: f64) -> u64 {
-        (at_s / self.step_s + 0.25).round().max(0.0) as u64
-    }
-
     /// Frequency of a followed tone, Hz.
     pub fn tone_hz(&self, slot: usize) -> Option<f64> {
         self.tones[slot].as_ref().map(|t| t.frequency_hz)

@@ -111,7 +111,7 @@ impl Search {
         self.frame.len()
     }
 
-    /// The line that stands out most.
+    /// The strongest line of those that noise is unlikely to show, the likeliest of the others if there are none.
     pub fn run(&mut self, values: &[Values], weights: &Weights) -> Option<Found> {
         self.mixed.clear();
         self.mixed.extend(values.iter().map(|v| weights.mix(v).map_or(f32::NAN, |x| x as f32)));
@@ -127,7 +127,8 @@ impl Search {
                 continue;
             }
             let chance = chance(power, k as f64 * bin_hz, p, bin_hz, 1.0 / self.length_s);
-            if best.is_none_or(|b| chance < b.chance) {
+            let rank = |chance: f64, p: f64| (chance < LEAST_CHANCE, if chance < LEAST_CHANCE { p } else { -chance });
+            if best.is_none_or(|b| rank(chance, p) > rank(b.chance, b.depth * b.depth)) {
                 let (l, m, r) = (f64::from(power[k - 1]), p, f64::from(power[k + 1]));
                 let shift = 0.5 * (l - r) / (l - 2.0 * m + r).min(-1e-300);
                 best = Some(Found {
@@ -234,9 +235,9 @@ pub fn harmonics(values: &[(f64, f64)], orders: &[f64]) -> Option<Harmonics> {
     Some(Harmonics { lines, misfit, variance })
 }
 
-/// Orders of a swell at `frequency_hz` that the envelope still shows.
+/// Orders of a swell's line at `frequency_hz` that the envelope still shows; halves, since the line may be the second.
 pub fn orders(frequency_hz: f64) -> Vec<f64> {
-    (1..=4).map(f64::from).filter(|h| *h < 1.5 || h * frequency_hz < 14.0).collect()
+    [0.5, 1.0, 1.5, 2.0, 3.0, 4.0].into_iter().filter(|h| *h < 1.2 || h * frequency_hz < 14.0).collect()
 }
 
 /// The frequency near `guess_hz` at which a swell fits best: least squares over a grid, then a parabola.

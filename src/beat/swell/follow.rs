@@ -1,7 +1,7 @@
 //! A swell followed cycle by cycle: is it as regular as an oscillator, and how fast is it?
 //!
-//! From the window in which a line was found comes a template: what the swell does to the envelope over one cycle. Two
-//! cycles or more at a time (a chunk) are then compared with it where the phase is expected, by least squares on
+//! From the window in which a line was found comes a template: what the swell does to the envelope over one cycle (two
+//! where its half orders stand out). A cycle or more at a time (a chunk) is then compared with it where the phase is expected, by least squares on
 //! level, slope, template and the template's derivative: that gives the chunk's depth relative to the template and its
 //! phase. The phases go through the filter that rests of a note use, which allows for the oscillators' wander. An
 //! oscillator keeps its phase and its depth; fading does not. The scatter of the depths, which no wander touches, also
@@ -13,8 +13,7 @@ use super::fit::{Found, Harmonics, Weights, refine};
 use crate::estimate::{Normal, PhasePoint, WanderFilter};
 use std::f64::consts::PI;
 
-/// Cycles to a chunk at least, and its shortest length, s.
-const LEAST_CYCLES: f64 = 2.0;
+/// Shortest chunk, s; at least it holds one period of the template.
 const SHORTEST_S: f64 = 0.6;
 /// Variance of a chunk's phase that is aimed at, rad².
 const PHASE_VARIANCE: f64 = 0.05;
@@ -45,7 +44,7 @@ struct Look {
 #[derive(Debug, Clone)]
 pub struct Followed {
     pub weights: Weights,
-    template: Harmonics,
+    pub template: Harmonics,
     /// Reference phase 2π·f·(t − origin).
     pub line_hz: f64,
     origin_s: f64,
@@ -82,10 +81,11 @@ impl Followed {
         let centred: Vec<(f64, f64)> = series.iter().map(|&(t, y)| (t - origin_s, y)).collect();
         let (line_hz, mut template) = refine(&centred, found.frequency_hz, length_s)?;
         // Lines that do not stand out would only add noise to the template.
-        template.lines.retain(|l| l.0 < 1.5 || l.1 * l.1 + l.2 * l.2 > 12.0 * l.3);
+        template.lines.retain(|l| (l.0 - 1.0).abs() < 0.1 || l.1 * l.1 + l.2 * l.2 > 16.0 * l.3);
+        let period = if template.lines.iter().any(|l| l.0.fract() > 0.1) { 2.0 } else { 1.0 };
         let steep: f64 = template.lines.iter().map(|l| 0.5 * l.0 * l.0 * (l.1 * l.1 + l.2 * l.2)).sum();
         let needed = template.variance / (steep * PHASE_VARIANCE).max(1e-12) * envelope.step_s();
-        let chunk_s = (LEAST_CYCLES / line_hz).max(SHORTEST_S).max(needed);
+        let chunk_s = (period / line_hz).max(SHORTEST_S).max(needed);
         if chunk_s > length_s / 2.4 {
             return None;
         }
@@ -251,11 +251,6 @@ impl Followed {
     /// Length of the stretch in cycles of the line.
     pub fn cycles(&self, envelope: &Envelope) -> f64 {
         (self.to - self.from) as f64 * envelope.step_s() * self.line_hz
-    }
-
-    /// Length of one chunk, s.
-    pub fn chunk_s(&self, envelope: &Envelope) -> f64 {
-        self.chunk as f64 * envelope.step_s()
     }
 
     /// Share of the chunks within the stretch that fit.

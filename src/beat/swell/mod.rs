@@ -21,6 +21,7 @@ mod fit;
 mod follow;
 mod shape;
 
+use super::path::Path;
 use crate::estimate::{Normal, PhasePoint, smooth};
 use crate::heard::{Method, Rest, Warning};
 use crate::offset::Side;
@@ -42,7 +43,7 @@ const SHALLOWEST: f64 = 0.008;
 const UNSTEADY: f64 = 0.4;
 const LEAST_SHARE: f64 = 0.75;
 /// A channel swells too if its own depth stands out by so many standard deviations and is this part of the deepest.
-const CHANNEL_SIGMAS: f64 = 5.0;
+const CHANNEL_SIGMAS: f64 = 3.5;
 const CHANNEL_PART: f64 = 0.25;
 /// How near to a clock's pace a line is suspect, parts, and when its higher orders make it a pulse.
 const CLOCK: f64 = 3e-4;
@@ -56,6 +57,19 @@ pub struct Swelling {
     pub rest: Rest,
     /// The line that was followed, Hz: the beat or twice it.
     pub line_hz: f64,
+}
+
+impl Swelling {
+    /// Whether `path` is that of a note that moves beside this swell: farther than the lines lie apart that a swelling
+    /// tone splits into.
+    pub fn is_beside(&self, path: &Path) -> bool {
+        path.travelled() && self.is_less_than(path.travel_hz())
+    }
+
+    /// Whether a line that has been `travel_hz` from its lowest to its highest is more than a tone that swells.
+    pub fn is_less_than(&self, travel_hz: f64) -> bool {
+        travel_hz > 6.0 * self.line_hz + 6.0
+    }
 }
 
 /// Listens for swells.
@@ -268,14 +282,16 @@ impl Swells {
     fn whole_programme(&self, f: &Followed) -> Result<(), &'static str> {
         let mut depths = [(0.0, 0.0); CHANNELS];
         let main = self.series(f, |v| f.weights.mix(v));
-        let template = harmonics(&main, &[1.0]).ok_or("is too short")?.lines[0];
-        let arg = Complex64::new(template.1, -template.2).arg();
+        let orders: Vec<f64> = f.template.lines.iter().map(|l| l.0).collect();
+        let first = |h: &fit::Harmonics| h.lines.iter().find(|l| (l.0 - 1.0).abs() < 0.1).copied();
+        let fitted = |series: &[(f64, f64)]| harmonics(series, &orders).as_ref().and_then(first);
+        let (_, a, b, _) = fitted(&main).ok_or("is too short")?;
+        let arg = Complex64::new(a, -b).arg();
         for (c, depth) in depths.iter_mut().enumerate().filter(|(c, _)| f.weights.weight[*c] > 0.0) {
             let own = self.series(f, |v| f.weights.channel(v, c));
-            if let Some(h) = harmonics(&own, &[1.0]) {
-                let line = Complex64::new(h.lines[0].1, -h.lines[0].2);
-                let along = (line * Complex64::from_polar(1.0, -arg)).re;
-                *depth = (along, along / (h.lines[0].3 * f.colour()).sqrt());
+            if let Some((_, a, b, variance)) = fitted(&own) {
+                let along = (Complex64::new(a, -b) * Complex64::from_polar(1.0, -arg)).re;
+                *depth = (along, along / (variance * f.colour()).sqrt());
             }
         }
         let deepest = depths.iter().map(|d| d.0).fold(0.0, f64::max);
