@@ -353,8 +353,9 @@ impl Ear {
 
     /// Tones that do not move, loudest first, Hz.
     fn steady_tones(&self) -> Vec<f64> {
-        let steady =
-            |l: &&Line| l.confirmed() && !l.path.travelled() && l.b.abs() > 150.0 && !self.hum.is_line(l.b.abs(), 0.4);
+        let steady = |l: &&Line| {
+            l.confirmed() && !l.path.travelled() && l.b.abs() > 150.0 && !self.hum.is_line(l.b.abs(), 0.4)
+        };
         let mut tones: Vec<(f64, f64)> =
             self.table.lines.iter().filter(steady).map(|l| (l.power, l.b.abs())).collect();
         tones.sort_by(|a, b| b.0.total_cmp(&a.0));

@@ -205,12 +205,13 @@ impl Story<'_> {
     /// The swells that are the beat: those that no moving note is heard beside. Where nothing moved, they make what
     /// stands a steady note, and the chain empty.
     fn swells_at_rest(&self, chain: &mut Vec<usize>) -> Vec<Swelling> {
-        if self.swells.is_empty() {
-            return Vec::new();
+        let own: Vec<Swelling> = self.swells.iter().filter(|s| !self.beats_with_hum(s)).cloned().collect();
+        if own.is_empty() {
+            return own;
         }
-        if !chain.iter().any(|&i| self.lives[i].moved_beside(&self.swells)) {
+        if !chain.iter().any(|&i| self.lives[i].moved_beside(&own)) {
             chain.clear();
-            return self.swells.clone();
+            return own;
         }
         let beside = |s: &&Swelling| {
             let note = |i: &usize| {
@@ -219,7 +220,16 @@ impl Story<'_> {
             };
             !chain.iter().any(note)
         };
-        self.swells.iter().filter(beside).cloned().collect()
+        own.iter().filter(beside).cloned().collect()
+    }
+
+    /// Whether a swell is only the beat of a line with hum close to it.
+    fn beats_with_hum(&self, swelling: &Swelling) -> bool {
+        self.lives
+            .iter()
+            .map(Life::frequency_hz)
+            .filter(|f| *f < 420.0 && !self.hum.is_line(*f, 0.15))
+            .any(|f| [-1.0, -0.5, 0.5, 1.0].iter().any(|k| self.hum.is_line(f + k * swelling.line_hz, 0.2)))
     }
 
     /// How it ends when a swell is the last that is heard.

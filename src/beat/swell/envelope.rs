@@ -34,12 +34,15 @@ struct Bank {
     s2: [f32; 2 * N_BANDS],
     /// Outputs of the first sections, which the second take a sample later.
     first: [f32; N_BANDS],
+    /// The sample before: differences are split, or loud hum would leak into every band.
+    before: f32,
 }
 
 impl Bank {
     fn new(rate_hz: f64) -> Self {
         let zero = [0.0; 2 * N_BANDS];
-        let mut bank = Self { b: zero, a1: zero, a2: zero, s1: zero, s2: zero, first: [0.0; N_BANDS] };
+        let mut bank =
+            Self { b: zero, a1: zero, a2: zero, s1: zero, s2: zero, first: [0.0; N_BANDS], before: 0.0 };
         for lane in 0..2 * N_BANDS {
             let (f, q) = BANDS[lane % N_BANDS];
             let w = 2.0 * std::f64::consts::PI * (f / rate_hz).min(0.45);
@@ -55,7 +58,8 @@ impl Bank {
     fn run(&mut self, sound: &[f32]) -> [f32; N_BANDS] {
         let mut sums = [0.0f32; N_BANDS];
         for &x in sound {
-            let mut input = [x; 2 * N_BANDS];
+            let mut input = [x - self.before; 2 * N_BANDS];
+            self.before = x;
             input[N_BANDS..].copy_from_slice(&self.first);
             let mut out = [0.0f32; 2 * N_BANDS];
             for lane in 0..2 * N_BANDS {
@@ -287,8 +291,7 @@ mod tests {
         envelope.offer(tones);
         let hop = (0.05 * rate) as usize;
         for k in 0..(seconds / 0.05) as usize {
-            let block: Vec<f32> =
-                (0..hop).map(|n| sound((k * hop + n) as f64 / rate) as f32).collect();
+            let block: Vec<f32> = (0..hop).map(|n| sound((k * hop + n) as f64 / rate) as f32).collect();
             envelope.push(&block);
         }
         envelope

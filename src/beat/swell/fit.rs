@@ -127,7 +127,9 @@ impl Search {
                 continue;
             }
             let chance = chance(power, k as f64 * bin_hz, p, bin_hz, 1.0 / self.length_s);
-            let rank = |chance: f64, p: f64| (chance < LEAST_CHANCE, if chance < LEAST_CHANCE { p } else { -chance });
+            let rank = |chance: f64, p: f64| {
+                (chance < LEAST_CHANCE, if chance < LEAST_CHANCE { p } else { -chance })
+            };
             if best.is_none_or(|b| rank(chance, p) > rank(b.chance, b.depth * b.depth)) {
                 let (l, m, r) = (f64::from(power[k - 1]), p, f64::from(power[k + 1]));
                 let shift = 0.5 * (l - r) / (l - 2.0 * m + r).min(-1e-300);
@@ -252,4 +254,89 @@ pub fn refine(series: &[(f64, f64)], guess_hz: f64, length_s: f64) -> Option<(f6
     let shift = if bend > 0.0 { (0.5 * (grid[k - 1] - grid[k + 1]) / bend).clamp(-0.5, 0.5) } else { 0.0 };
     let f = guess_hz + (k as f64 - 6.0 + shift) * step;
     Some((f, harmonics(&phased(f), &orders)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A stream of normal deviates good enough to judge a spread (twelve of a linear congruential generator's).
+    fn normals(seed: u64) -> impl FnMut() -> f64 {
+        let mut state = seed.wrapping_mul(2).wrapping_add(1);
+        let mut next = move || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        move || (0..12).map(|_| next()).sum::<f64>() - 6.0
+    }
+
+    /// Sum of squares left of `y` after a level, a slope and the orders at `f`: Gram and Schmidt's way, column by
+    /// column, nothing shared with the code under test.
+    fn plain_misfit(series: &[(f64, f64)], f: f64, orders: &[f64]) -> f64 {
+        let mut columns: Vec<Vec<f64>> = vec![vec![1.0; series.len()], series.iter().map(|p| p.0).collect()];
+        for h in orders {
+            columns.push(series.iter().map(|p| (2.0 * PI * h * f * p.0).cos()).collect());
+            columns.push(series.iter().map(|p| (2.0 * PI * h * f * p.0).sin()).collect());
+        }
+        let mut left: Vec<f64> = series.iter().map(|p| p.1).collect();
+        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
+        for i in 0..columns.len() {
+            let (done, rest) = columns.split_at_mut(i);
+            for other in done.iter() {
+                let part = dot(other, &rest[0]);
+                rest[0].iter_mut().zip(other).for_each(|(x, o)| *x -= part * o);
+            }
+            let size = dot(&rest[0], &rest[0]).sqrt();
+            rest[0].iter_mut().for_each(|x| *x /= size);
+            let part = dot(&rest[0], &left);
+            left.iter_mut().zip(&rest[0]).for_each(|(x, c)| *x -= part * c);
+        }
+        dot(&left, &left)
+    }
+
+    #[test]
+    fn the_fit_is_that_of_a_plain_slow_search() {
+        for (seed, true_hz) in [(1, 0.83), (2, 2.31), (3, 0.47)] {
+            let mut normal = normals(seed);
+            let series: Vec<(f64, f64)> = (0..600)
+                .map(|k| {
+                    let t = f64::from(k) * 0.025 - 7.5;
+                    let phase = 2.0 * PI * true_hz * t + 0.4;
+                    (t, 0.3 * phase.cos() + 0.15 * (2.0 * phase).cos() + 0.1 * normal())
+                })
+                .collect();
+            let (fast, _) = refine(&series, true_hz + 0.02, 15.0).expect("enough values");
+            let orders = orders(true_hz + 0.02);
+            let slow = (0..600)
+                .map(|i| true_hz - 0.03 + 1e-4 * f64::from(i))
+                .min_by(|a, b| {
+                    plain_misfit(&series, *a, &orders).total_cmp(&plain_misfit(&series, *b, &orders))
+                })
+                .expect("a grid");
+            // The parabola's error over an eighth of a resolution, a tenth of what noise leaves here (1.5 mHz).
+            assert!((fast - slow).abs() < 3e-4, "{true_hz}: {fast} {slow}");
+        }
+    }
+
+    /// White noise and noise with a slope like fading's: how often the chance that is stated for the best of about
+    /// ninety independent bins is under 10⁻⁴. 0.9 % of 400 windows are 3.6; 14 would be five deviations more.
+    #[test]
+    fn noise_stands_out_as_seldom_as_is_said() {
+        let mut search = Search::new(500, 0.025);
+        for red in [0.0, 0.9] {
+            let mut alarms = 0;
+            for seed in 0..400 {
+                let (mut normal, mut slow) = (normals(seed), 0.0);
+                let values: Vec<Values> = (0..500)
+                    .map(|_| {
+                        slow = red * slow + normal();
+                        [(0.05 * slow) as f32; CHANNELS]
+                    })
+                    .collect();
+                let found = search.run(&values, &Weights::of(&values)).expect("some line");
+                alarms += u32::from(found.chance < 1e-4);
+            }
+            assert!(alarms <= 14, "{red}: {alarms}");
+        }
+    }
 }

@@ -167,13 +167,14 @@ impl Followed {
             if look.ahead.abs() > 0.15 && look.ahead.abs() < 1.2 {
                 expected += look.ahead;
                 pace = filter.pace();
-                let Some(again) = self.look(envelope, values, from, (at_s, expected, pace)) else { return false };
+                let Some(again) = self.look(envelope, values, from, (at_s, expected, pace)) else {
+                    return false;
+                };
                 look = again;
             }
         }
         let noise = self.colour();
-        let point =
-            PhasePoint { at_s: look.at_s, phase: expected + look.ahead, variance: look.ahead_v };
+        let point = PhasePoint { at_s: look.at_s, phase: expected + look.ahead, variance: look.ahead_v };
         let (nu, s) = filter.innovation(&PhasePoint { variance: look.ahead_v * noise, ..point });
         let spread = 3.0 * (look.depth_v * noise).sqrt();
         let fits = nu.abs() < SIGMAS * s.sqrt()

@@ -177,9 +177,10 @@ impl Swells {
     /// The swell under way, provisional.
     pub fn open(&mut self) -> Option<Swelling> {
         let open = self.open.as_ref()?;
-        let grown = self.provisional.as_ref().is_none_or(|(to, _)| {
-            open.to < *to || (open.to - to) * 10 > open.to - open.from
-        });
+        let grown = self
+            .provisional
+            .as_ref()
+            .is_none_or(|(to, _)| open.to < *to || (open.to - to) * 10 > open.to - open.from);
         if grown {
             self.provisional = Some((open.to, self.measure(open).ok()));
         }
@@ -315,13 +316,7 @@ impl Swells {
         let most = ((2.0 * 14.0 / f.line_hz) as usize).clamp(3, shape::LINES);
         let orders: Vec<f64> = (1..=most).map(|k| k as f64 / 2.0).collect();
         let fitted = harmonics(&main, &orders)?;
-        Some(
-            fitted
-                .lines
-                .iter()
-                .map(|l| (Complex64::new(l.1, -l.2), l.3 * f.colour()))
-                .collect(),
-        )
+        Some(fitted.lines.iter().map(|l| (Complex64::new(l.1, -l.2), l.3 * f.colour())).collect())
     }
 }
 

@@ -101,7 +101,9 @@ fn at_best_phase(
         .map(|k| (k as f64, seen[k * every - 1].0, doubt(seen[k * every - 1].1), model[k - 1]))
         .collect();
     let misfit = |phase: f64| {
-        mine.iter().map(|(k, c, v, h)| (c - Complex64::from_polar(1.0, k * phase) * h).norm_sqr() / v).sum::<f64>()
+        mine.iter()
+            .map(|(k, c, v, h)| (c - Complex64::from_polar(1.0, k * phase) * h).norm_sqr() / v)
+            .sum::<f64>()
     };
     // The phase of the strongest line leaves as many choices as its order.
     let Some(top) = mine.iter().max_by(|a, b| (a.3 * a.1.norm()).abs().total_cmp(&(b.3 * b.1.norm()).abs()))
@@ -109,17 +111,14 @@ fn at_best_phase(
         return 0.0;
     };
     let turned = top.1.arg() + if top.3 < 0.0 { PI } else { 0.0 };
-    (0..top.0 as usize)
-        .map(|m| misfit((turned + 2.0 * PI * m as f64) / top.0))
-        .fold(f64::INFINITY, f64::min)
+    (0..top.0 as usize).map(|m| misfit((turned + 2.0 * PI * m as f64) / top.0)).fold(f64::INFINITY, f64::min)
 }
 
 /// Decides whether the line at F is the beat or twice it. `seen` are the complex lines at F/2, F, 3F/2 … with the
 /// variance of their real and imaginary parts.
 pub fn judge(seen: &[(Complex64, f64)]) -> Verdict {
     let (half, whole) = (cost(seen, 1), cost(seen, 2));
-    let (beat, other, shape) =
-        if half.cost < whole.cost { (0.5, 1.0, half) } else { (1.0, 0.5, whole) };
+    let (beat, other, shape) = if half.cost < whole.cost { (0.5, 1.0, half) } else { (1.0, 0.5, whole) };
     let open = (half.cost - whole.cost).abs() < UNDECIDED;
     Verdict { beat, other: open.then_some(other), shape }
 }
@@ -135,7 +134,8 @@ mod tests {
         for ratio in [0.3, 0.9, 1.7] {
             for i in 0..12 {
                 let phase = 0.5 * f64::from(i) + 0.1;
-                let sum = |m: f64| (Complex64::new(1.0 + m, 0.0) + Complex64::from_polar(ratio, phase)).norm();
+                let sum =
+                    |m: f64| (Complex64::new(1.0 + m, 0.0) + Complex64::from_polar(ratio, phase)).norm();
                 let detected = (sum(1e-5) - sum(-1e-5)) / 2e-5;
                 assert!((detected - gain(ratio, false, phase)).abs() < 1e-6, "{ratio} {phase}");
             }
@@ -164,7 +164,8 @@ mod tests {
 
     #[test]
     fn the_beat_and_its_double_are_told_apart_where_the_lines_allow_it() {
-        for (ratio, agc) in [(0.3, false), (0.5, false), (1.0, false), (2.5, false), (0.3, true), (0.7, true)] {
+        for (ratio, agc) in [(0.3, false), (0.5, false), (1.0, false), (2.5, false), (0.3, true), (0.7, true)]
+        {
             for whole in [false, true] {
                 // The line that is found is the strongest one: with the meter weak and no gain control that is 2f.
                 let lines = seen(ratio, agc, whole, 1e-6);
@@ -173,7 +174,10 @@ mod tests {
                     continue;
                 }
                 let verdict = judge(&lines);
-                assert!((verdict.beat - if whole { 1.0 } else { 0.5 }).abs() < 1e-9, "{ratio} {agc} {verdict:?}");
+                assert!(
+                    (verdict.beat - if whole { 1.0 } else { 0.5 }).abs() < 1e-9,
+                    "{ratio} {agc} {verdict:?}"
+                );
             }
         }
     }
