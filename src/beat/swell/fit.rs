@@ -35,30 +35,31 @@ pub struct Weights {
 }
 
 impl Weights {
-    /// Weighs each channel by the inverse of its noise variance, taken from differences over 50 ms, which a swell
-    /// hardly enters. A channel that is missing for more than half of the window has no weight.
+    /// Weighs each channel by the inverse of its noise variance, between that of differences over 50 ms, which a swell
+    /// hardly enters, and over 0.2 s, where speech shows how restless it is. A channel that is missing for more than half of the window has no weight.
     pub fn of(values: &[Values]) -> Self {
         let mut this = Self { middle: [0.0; CHANNELS], weight: [0.0; CHANNELS] };
         for c in 0..CHANNELS {
-            let (mut sum, mut n, mut squares, mut pairs) = (0.0, 0.0, 0.0, 0.0);
+            let (mut sum, mut n, mut squares, mut slow, mut pairs) = (0.0, 0.0, 0.0f64, 0.0, 0.0);
             for (k, v) in values.iter().enumerate() {
                 let x = f64::from(v[c]);
                 if x.is_finite() {
                     sum += x;
                     n += 1.0;
-                    if k >= 4 {
-                        let (a, b) = (f64::from(values[k - 2][c]), f64::from(values[k - 4][c]));
-                        let d = a - 0.5 * (x + b);
-                        if d.is_finite() {
-                            squares += d.abs().min(FARTHEST).powi(2);
-                            pairs += 1.0;
-                        }
+                    let bend = |lag: usize| {
+                        let (a, b) = (f64::from(values[k - lag][c]), f64::from(values[k - 2 * lag][c]));
+                        (a - 0.5 * (x + b)).abs().min(FARTHEST).powi(2)
+                    };
+                    if k >= 16 && (bend(2) + bend(8)).is_finite() {
+                        squares += bend(2);
+                        slow += bend(8);
+                        pairs += 1.0;
                     }
                 }
             }
             if n > 0.5 * values.len() as f64 && pairs > 10.0 {
                 this.middle[c] = sum / n;
-                this.weight[c] = 1.0 / (squares / pairs / 1.5 + LEAST_NOISE * LEAST_NOISE);
+                this.weight[c] = 1.0 / ((squares * slow).sqrt() / pairs / 1.5 + LEAST_NOISE * LEAST_NOISE);
             }
         }
         this

@@ -45,9 +45,14 @@ const LEAST_SHARE: f64 = 0.75;
 /// A channel swells too if its own depth stands out by so many standard deviations and is this part of the deepest.
 const CHANNEL_SIGMAS: f64 = 3.5;
 const CHANNEL_PART: f64 = 0.25;
-/// How near to a clock's pace a line is suspect, parts, and when its higher orders make it a pulse.
+/// How near to a clock's pace a line is suspect, parts, and how high its comb must be to be that of short marks.
 const CLOCK: f64 = 3e-4;
 const PULSE: f64 = 0.25;
+/// Orders that are looked at for what the followed line is; the fractions need a long stretch.
+const ORDERS: [f64; 14] =
+    [1.0, 2.0, 3.0, 4.0, 0.5, 1.5, 1.0 / 3.0, 2.0 / 3.0, 4.0 / 3.0, 5.0 / 3.0, 0.25, 0.75, 1.25, 1.75];
+/// How many of them a stretch of so many cycles can hold apart.
+const HELD_APART: [(f64, usize); 3] = [(28.0, 14), (16.0, 10), (0.0, 6)];
 /// Fastest drift of a rest, Hz/s.
 const FASTEST_DRIFT: f64 = 0.2;
 
@@ -240,7 +245,7 @@ impl Swells {
         let line_hz = f.line_hz + ahead_hz;
         self.whole_programme(f)?;
         let seen = self.lines(f).ok_or(IRREGULAR)?;
-        if is_clock(line_hz, u_hz) && pulse(&seen) > PULSE {
+        if is_clock(line_hz, u_hz) && self.is_pulse(f, line_hz) {
             return Err("keeps time like a clock's marks");
         }
         let verdict = shape::judge(&seen);
@@ -310,13 +315,28 @@ impl Swells {
         self.kept(f).filter_map(|(phase, v)| Some((phase, of(v)?))).collect()
     }
 
-    /// The swell's lines at F/2, F, 3F/2 … with the variance of their parts.
-    fn lines(&self, f: &Followed) -> Option<Vec<(Complex64, f64)>> {
+    /// The swell's lines at the followed one and at fractions and multiples of it.
+    fn lines(&self, f: &Followed) -> Option<Vec<shape::Line>> {
         let main = self.series(f, |v| f.weights.mix(v));
-        let most = ((2.0 * 14.0 / f.line_hz) as usize).clamp(3, shape::LINES);
-        let orders: Vec<f64> = (1..=most).map(|k| k as f64 / 2.0).collect();
+        let cycles = main.len() as f64 * self.envelope.step_s() * f.line_hz;
+        let count = HELD_APART.iter().find(|h| cycles >= h.0).map_or(6, |h| h.1);
+        let visible = |h: &f64| *h < 1.2 || h * f.line_hz < 14.0;
+        let orders: Vec<f64> = ORDERS[..count].iter().copied().filter(visible).collect();
         let fitted = harmonics(&main, &orders)?;
-        Some(fitted.lines.iter().map(|l| (Complex64::new(l.1, -l.2), l.3 * f.colour())).collect())
+        let colour = f.colour();
+        Some(fitted.lines.iter().map(|l| (l.0, Complex64::new(l.1, -l.2), l.3 * colour)).collect())
+    }
+
+    /// Whether a clock's line is one of a comb of short marks: over all whole hertz, or of the line's own multiples, the
+    /// middle one is nearly as high as the highest. A swell's lines fall off quickly.
+    fn is_pulse(&self, f: &Followed, line_hz: f64) -> bool {
+        let main = self.series(f, |v| f.weights.mix(v));
+        let step = line_hz.min(1.0);
+        let orders: Vec<f64> = (1..=8).map(|k| f64::from(k) * step / line_hz).collect();
+        let Some(fitted) = harmonics(&main, &orders) else { return false };
+        let mut sizes: Vec<f64> = fitted.lines.iter().map(|l| l.1.hypot(l.2)).collect();
+        sizes.sort_by(f64::total_cmp);
+        sizes[sizes.len() / 2 - 1] > PULSE * sizes[sizes.len() - 1]
     }
 }
 
@@ -324,12 +344,6 @@ impl Swells {
 fn is_clock(line_hz: f64, u_hz: f64) -> bool {
     let whole = |x: f64| x > 0.9 && (x - x.round()).abs() < x * (CLOCK + 4.0 * u_hz / line_hz);
     whole(line_hz) || whole(1.0 / line_hz)
-}
-
-/// Power of the third and fourth order over that of the first: small for a swell, near 2 for short marks.
-fn pulse(seen: &[(Complex64, f64)]) -> f64 {
-    let order = |k: usize| seen.get(2 * k - 1).map_or(0.0, |s| s.0.norm_sqr());
-    (order(3) + order(4)) / order(1).max(1e-12)
 }
 
 /// Frequency (Hz) of the line through the phases, and its standard uncertainty, the scatter counted in.

@@ -4,14 +4,19 @@
 //! envelope ρ = √(1 + r² + 2r·cos φ), and of the programme's sidebands an envelope detector passes
 //! g = (1 + r·cos φ)/ρ. A gain control that holds the carrier steady divides that by ρ once more. Both are even in φ,
 //! so all lines of the swell have one phase; without gain control the line at 2f is the stronger one where r is small
-//! (g ≈ 1 − ½r²·sin²φ) or large. So a line at F may be the beat at F or twice a beat at F/2: both shapes are fitted
-//! to the lines at F/2, F, 3F/2 and so on, with r, the gain control and a floor of noise free.
+//! (g ≈ 1 − ½r²·sin²φ) or large, and with r a little over 1 the third may be. So the strongest line, at F, may be the
+//! beat at F or two, three or four times a beat below: all these shapes are fitted to the lines at F and at fractions
+//! of it, with r, the gain control and a floor of noise free.
 
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
-/// Lines used, counted in halves of the stronger one's frequency.
-pub const LINES: usize = 8;
+/// A line of the swell: its order (1 for the one that was followed), its complex amplitude, the variance of either part.
+pub type Line = (f64, Complex64, f64);
+/// Highest order of the beat that a line may be.
+const LINES: usize = 16;
+/// What the followed line may be of the beat.
+const MULTIPLES: [usize; 4] = [1, 2, 3, 4];
 /// Receivers differ: the lines need not fit better than this part of the strongest.
 const LIKENESS: f64 = 0.05;
 /// Floors of noise under the programme, in power.
@@ -21,7 +26,7 @@ const RATIO_SPREAD: f64 = 1.1;
 /// A difference of costs below which both answers stand.
 const UNDECIDED: f64 = 9.0;
 
-/// How the lines are explained best as the beat at 2/`per_half`·F/2.
+/// How the lines are explained best.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Shape {
     /// Weaker of meter's carrier over station's.
@@ -34,7 +39,7 @@ pub struct Shape {
 /// What the line at F is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Verdict {
-    /// The beat over F: 1 or ½.
+    /// The beat over F: 1, ½, ⅓ or ¼.
     pub beat: f64,
     /// The other answer over F, where the sound allows it.
     pub other: Option<f64>,
@@ -65,23 +70,22 @@ fn lines(ratio: f64, agc: bool, floor: f64) -> [f64; LINES] {
     out
 }
 
-/// Cost of the lines `seen` (with the variances of their parts) as those of a beat whose first line is the
-/// `every`-th of them.
-fn cost(seen: &[(Complex64, f64)], every: usize) -> Shape {
-    let most = seen.iter().map(|s| s.0.norm()).fold(0.0, f64::max);
+/// Cost of the lines `seen` if the followed one is the `multiple`-th of the beat's.
+fn cost(seen: &[Line], multiple: usize) -> Shape {
+    let most = seen.iter().map(|s| s.1.norm()).fold(0.0, f64::max);
     let doubt = |v: f64| v + (LIKENESS * most).powi(2);
-    let idle: f64 = (1..=seen.len())
-        .filter(|k| k % every != 0)
-        .map(|k| seen[k - 1].0.norm_sqr() / doubt(seen[k - 1].1))
-        .sum();
+    let order = |l: &Line| l.0 * multiple as f64;
+    let whole = |l: &&Line| (order(l) - order(l).round()).abs() < 0.01 && order(l) < LINES as f64 + 0.5;
+    let idle: f64 = seen.iter().filter(|l| !whole(l)).map(|l| l.1.norm_sqr() / doubt(l.2)).sum();
+    let mine: Vec<(usize, Complex64, f64)> =
+        seen.iter().filter(whole).map(|l| (order(l).round() as usize, l.1, doubt(l.2))).collect();
     let mut best = Shape { ratio: 1.0, agc: false, cost: f64::INFINITY };
     for agc in [false, true] {
         for i in -16..=12 {
             let ratio = 2f64.powf(f64::from(i) / 6.0 + 0.04);
             for floor in FLOORS {
                 let model = lines(ratio, agc, floor);
-                let misfit = at_best_phase(seen, every, &model, &doubt);
-                let total = idle + misfit + (ratio.ln() / RATIO_SPREAD).powi(2);
+                let total = idle + at_best_phase(&mine, &model) + (ratio.ln() / RATIO_SPREAD).powi(2);
                 if total < best.cost {
                     best = Shape { ratio, agc, cost: total };
                 }
@@ -91,36 +95,29 @@ fn cost(seen: &[(Complex64, f64)], every: usize) -> Shape {
     best
 }
 
-fn at_best_phase(
-    seen: &[(Complex64, f64)],
-    every: usize,
-    model: &[f64; LINES],
-    doubt: &dyn Fn(f64) -> f64,
-) -> f64 {
-    let mine: Vec<(f64, Complex64, f64, f64)> = (1..=seen.len() / every)
-        .map(|k| (k as f64, seen[k * every - 1].0, doubt(seen[k * every - 1].1), model[k - 1]))
-        .collect();
+fn at_best_phase(mine: &[(usize, Complex64, f64)], model: &[f64; LINES]) -> f64 {
     let misfit = |phase: f64| {
         mine.iter()
-            .map(|(k, c, v, h)| (c - Complex64::from_polar(1.0, k * phase) * h).norm_sqr() / v)
+            .map(|(k, c, v)| {
+                (c - Complex64::from_polar(1.0, *k as f64 * phase) * model[k - 1]).norm_sqr() / v
+            })
             .sum::<f64>()
     };
     // The phase of the strongest line leaves as many choices as its order.
-    let Some(top) = mine.iter().max_by(|a, b| (a.3 * a.1.norm()).abs().total_cmp(&(b.3 * b.1.norm()).abs()))
-    else {
+    let size = |l: &(usize, Complex64, f64)| (model[l.0 - 1] * l.1.norm()).abs();
+    let Some(top) = mine.iter().max_by(|a, b| size(a).total_cmp(&size(b))) else {
         return 0.0;
     };
-    let turned = top.1.arg() + if top.3 < 0.0 { PI } else { 0.0 };
-    (0..top.0 as usize).map(|m| misfit((turned + 2.0 * PI * m as f64) / top.0)).fold(f64::INFINITY, f64::min)
+    let turned = top.1.arg() + if model[top.0 - 1] < 0.0 { PI } else { 0.0 };
+    (0..top.0).map(|m| misfit((turned + 2.0 * PI * m as f64) / top.0 as f64)).fold(f64::INFINITY, f64::min)
 }
 
-/// Decides whether the line at F is the beat or twice it. `seen` are the complex lines at F/2, F, 3F/2 … with the
-/// variance of their real and imaginary parts.
-pub fn judge(seen: &[(Complex64, f64)]) -> Verdict {
-    let (half, whole) = (cost(seen, 1), cost(seen, 2));
-    let (beat, other, shape) = if half.cost < whole.cost { (0.5, 1.0, half) } else { (1.0, 0.5, whole) };
-    let open = (half.cost - whole.cost).abs() < UNDECIDED;
-    Verdict { beat, other: open.then_some(other), shape }
+/// Decides what the followed line is of the beat.
+pub fn judge(seen: &[Line]) -> Verdict {
+    let mut ranked: Vec<(f64, Shape)> = MULTIPLES.iter().map(|&m| (1.0 / m as f64, cost(seen, m))).collect();
+    ranked.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
+    let open = ranked[1].1.cost - ranked[0].1.cost < UNDECIDED;
+    Verdict { beat: ranked[0].0, other: open.then_some(ranked[1].0), shape: ranked[0].1 }
 }
 
 #[cfg(test)]
@@ -152,39 +149,38 @@ mod tests {
         assert!((found[0] - (2.0 / 3.0 - 1.2)).abs() < 1e-9 && (found[1] - (0.36 - 1.0 / 9.0)).abs() < 1e-9);
     }
 
-    fn seen(ratio: f64, agc: bool, whole: bool, variance: f64) -> Vec<(Complex64, f64)> {
+    /// Lines of a swell of which the `multiple`-th is the one that was followed.
+    fn seen(ratio: f64, agc: bool, multiple: usize, variance: f64) -> Vec<Line> {
         let model = lines(ratio, agc, 0.01);
-        let every = if whole { 2 } else { 1 };
-        let line = |k: usize| {
-            let h = if k % every == 0 { model[k / every - 1] } else { 0.0 };
-            (Complex64::from_polar(1.0, 0.7 * k as f64) * h, variance)
-        };
-        (1..=LINES).map(line).collect()
+        super::super::ORDERS
+            .iter()
+            .map(|&order| {
+                let k = order * multiple as f64;
+                let whole = (k - k.round()).abs() < 0.01 && k < 16.5;
+                let h = if whole { model[k.round() as usize - 1] } else { 0.0 };
+                (order, Complex64::from_polar(1.0, 0.7 * k) * h, variance)
+            })
+            .collect()
     }
 
     #[test]
-    fn the_beat_and_its_double_are_told_apart_where_the_lines_allow_it() {
-        for (ratio, agc) in [(0.3, false), (0.5, false), (1.0, false), (2.5, false), (0.3, true), (0.7, true)]
-        {
-            for whole in [false, true] {
-                // The line that is found is the strongest one: with the meter weak and no gain control that is 2f.
-                let lines = seen(ratio, agc, whole, 1e-6);
-                let strongest = lines.iter().enumerate().max_by(|a, b| a.1.0.norm().total_cmp(&b.1.0.norm()));
-                if strongest.map(|s| s.0) != Some(1) {
-                    continue;
-                }
-                let verdict = judge(&lines);
-                assert!(
-                    (verdict.beat - if whole { 1.0 } else { 0.5 }).abs() < 1e-9,
-                    "{ratio} {agc} {verdict:?}"
-                );
-            }
+    fn the_beat_is_told_from_its_multiples_where_the_lines_allow_it() {
+        let cases =
+            [(0.3, false), (0.5, false), (1.0, false), (2.5, false), (0.3, true), (0.7, true), (1.6, true)];
+        for (ratio, agc) in cases {
+            // The line that is followed is the strongest one.
+            let model = lines(ratio, agc, 0.01);
+            let strongest =
+                (0..LINES).max_by(|&a, &b| model[a].abs().total_cmp(&model[b].abs())).expect("lines");
+            let verdict = judge(&seen(ratio, agc, strongest + 1, 1e-6));
+            let right = 1.0 / (strongest as f64 + 1.0);
+            assert!((verdict.beat - right).abs() < 1e-9, "{ratio} {agc} {strongest} {verdict:?}");
         }
     }
 
     #[test]
     fn a_faint_swell_has_two_answers() {
-        let verdict = judge(&seen(0.2, false, false, 4e-6));
+        let verdict = judge(&seen(0.2, false, 2, 4e-6));
         let both = [Some(verdict.beat), verdict.other];
         assert!(both.contains(&Some(0.5)) && both.contains(&Some(1.0)), "{verdict:?}");
     }
