@@ -114,10 +114,12 @@ fn at_best_phase(mine: &[(usize, Complex64, f64)], model: &[f64; LINES]) -> f64 
 
 /// Decides what the followed line is of the beat.
 pub fn judge(seen: &[Line]) -> Verdict {
+    // A beat whose own first line was not looked at can't be weighed.
+    let looked_at = |beat: &f64| seen.iter().any(|l| (l.0 - beat).abs() < 0.01);
     let mut ranked: Vec<(f64, Shape)> = MULTIPLES.iter().map(|&m| (1.0 / m as f64, cost(seen, m))).collect();
     ranked.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
-    let open = ranked[1].1.cost - ranked[0].1.cost < UNDECIDED;
-    Verdict { beat: ranked[0].0, other: open.then_some(ranked[1].0), shape: ranked[0].1 }
+    let other = ranked.get(1).filter(|r| r.1.cost - ranked[0].1.cost < UNDECIDED).map(|r| r.0);
+    Verdict { beat: ranked[0].0, other, shape: ranked[0].1 }
 }
 
 #[cfg(test)]
