@@ -116,7 +116,11 @@ fn at_best_phase(mine: &[(usize, Complex64, f64)], model: &[f64; LINES]) -> f64 
 pub fn judge(seen: &[Line]) -> Verdict {
     // A beat whose own first line was not looked at can't be weighed.
     let looked_at = |beat: &f64| seen.iter().any(|l| (l.0 - beat).abs() < 0.01);
-    let mut ranked: Vec<(f64, Shape)> = MULTIPLES.iter().map(|&m| (1.0 / m as f64, cost(seen, m))).collect();
+    let mut ranked: Vec<(f64, Shape)> = MULTIPLES
+        .iter()
+        .filter(|m| looked_at(&(**m as f64).recip()))
+        .map(|&m| ((m as f64).recip(), cost(seen, m)))
+        .collect();
     ranked.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     let other = ranked.get(1).filter(|r| r.1.cost - ranked[0].1.cost < UNDECIDED).map(|r| r.0);
     Verdict { beat: ranked[0].0, other, shape: ranked[0].1 }
