@@ -23,6 +23,8 @@ const LIKENESS: f64 = 0.05;
 const FLOORS: [f64; 3] = [0.003, 0.03, 0.15];
 /// Operators make the carriers about equal: the ratio is within a factor of three or so of 1.
 const RATIO_SPREAD: f64 = 1.1;
+/// How far the part of the sound that swells, by its weight, is likely to be from all of it (of its logarithm).
+const SHARE_SPREAD: f64 = 0.7;
 /// A difference of costs below which both answers stand.
 const UNDECIDED: f64 = 9.0;
 
@@ -96,12 +98,17 @@ fn cost(seen: &[Line], multiple: usize) -> Shape {
 }
 
 fn at_best_phase(mine: &[(usize, Complex64, f64)], model: &[f64; LINES]) -> f64 {
+    // Channels without the programme, which hear only noise, make all lines smaller by one factor.
     let misfit = |phase: f64| {
-        mine.iter()
-            .map(|(k, c, v)| {
-                (c - Complex64::from_polar(1.0, *k as f64 * phase) * model[k - 1]).norm_sqr() / v
-            })
-            .sum::<f64>()
+        let (mut along, mut size, mut all) = (0.0, 0.0, 0.0);
+        for (k, c, v) in mine {
+            let m = Complex64::from_polar(1.0, *k as f64 * phase) * model[k - 1];
+            along += (c * m.conj()).re / v;
+            size += m.norm_sqr() / v;
+            all += c.norm_sqr() / v;
+        }
+        let share = (along / size.max(1e-300)).clamp(0.1, 1.0);
+        (all - 2.0 * share * along + share * share * size).max(0.0) + (share.ln() / SHARE_SPREAD).powi(2)
     };
     // The phase of the strongest line leaves as many choices as its order.
     let size = |l: &(usize, Complex64, f64)| (model[l.0 - 1] * l.1.norm()).abs();
