@@ -15,6 +15,7 @@ mod passage;
 mod path;
 mod rest;
 mod story;
+mod swell;
 
 use crate::estimate::{BlockSums, Comb};
 use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
@@ -152,6 +153,7 @@ pub struct Ear {
     /// Lines that have ended lately, with their passages, for the rows still to be written.
     ended: Vec<Ended>,
     provisional: Option<Provisional>,
+    swells: swell::Swells,
     /// Noise density near 1 kHz, squared units per Hz, smoothed.
     density: f64,
 }
@@ -192,6 +194,7 @@ impl Ear {
             first_note: None,
             ended: Vec::new(),
             provisional: None,
+            swells: swell::Swells::new(rate_hz, samples(HOP_S), settings.station_tones),
             density: 0.0,
         }
     }
@@ -245,6 +248,7 @@ impl Ear {
         let hop = self.raw.slice(end - self.hop as u64, end);
         self.hum.clean(hop, &self.standing_notes, &mut self.hop_buffer);
         self.clean.push(&self.hop_buffer);
+        self.swells.push(&self.hop_buffer);
         for line in self.table.advance(now_s) {
             self.bury(line);
         }
@@ -262,6 +266,7 @@ impl Ear {
         if self.hops.is_multiple_of(LONG_EVERY) {
             self.look_long(end, now_s);
             self.look_low(end, now_s);
+            self.swells.offer(&self.steady_tones());
         }
         while let Some(double) = self.table.double() {
             self.table.lines.retain(|l| l.id != double);
@@ -468,6 +473,17 @@ impl Ear {
                 line.take_low(&peak, now_s, length_s);
             }
         }
+    }
+
+    /// Tones that do not move, loudest first, Hz.
+    fn steady_tones(&self) -> Vec<f64> {
+        let steady = |l: &&Line| {
+            l.confirmed() && !l.path.travelled() && l.b.abs() > 150.0 && !self.hum.is_line(l.b.abs(), 0.4)
+        };
+        let mut tones: Vec<(f64, f64)> =
+            self.table.lines.iter().filter(steady).map(|l| (l.power, l.b.abs())).collect();
+        tones.sort_by(|a, b| b.0.total_cmp(&a.0));
+        tones.iter().map(|t| t.1).collect()
     }
 
     fn follow_rests(&mut self, end: u64, now_s: f64) {
@@ -681,6 +697,7 @@ impl Ear {
     /// The newest that is known, provisional.
     pub fn snapshot(&mut self) -> Snapshot {
         let at_s = self.now_s();
+        let swelling = self.swells.open();
         let chosen = self.choose(None);
         let line = chosen.and_then(|id| self.line(id));
         let side = line.map_or(Side::Unknown, |l| self.side_of(l, at_s, l.b.signum()));
@@ -696,18 +713,23 @@ impl Ear {
         });
         let rest =
             provisional.as_ref().and_then(|p| p.measured.as_ref()).map(|m| story::rest_record(m, side));
+        let swelling = swelling.filter(|s| line.is_none_or(|l| !s.is_beside(&l.path))).map(|s| s.rest);
+        let (line, side) = if swelling.is_some() { (None, Side::Unknown) } else { (line, side) };
+        let heard = swelling.as_ref().map(|r| (r.offset_hz, r.u_hz, r.rate_hz_per_s));
+        let heard = heard.or(line.map(|l| (l.b.abs(), l.b_u(), l.r * l.b.signum())));
+        let rest = swelling.or(rest);
         let snapshot = Snapshot {
             at_s,
             state: match (line, &rest) {
-                (None, _) => EndingState::Quiet,
-                (Some(_), Some(_)) => EndingState::Resting,
+                (_, Some(_)) => EndingState::Resting,
+                (None, None) => EndingState::Quiet,
                 (Some(_), None) => EndingState::Moving,
             },
-            offset_hz: line.map(|l| l.b.abs()),
-            u_hz: line.map(Line::b_u),
+            offset_hz: heard.map(|h| h.0),
+            u_hz: heard.map(|h| h.1),
             side,
             hand: self.hand,
-            rate_hz_per_s: line.map(|l| l.r * l.b.signum()),
+            rate_hz_per_s: heard.map(|h| h.2),
             level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
             rest,
             lost_samples: 0,
@@ -718,7 +740,7 @@ impl Ear {
     }
 
     /// Ends the sound: all that was heard. `level` and `warnings` come from the conditioning.
-    pub fn finish(mut self, level: Level, warnings: Vec<Warning>) -> (Heard, Vec<TrackRow>) {
+    pub fn finish(mut self, level: Level, mut warnings: Vec<Warning>) -> (Heard, Vec<TrackRow>) {
         let end = self.raw.end();
         let now_s = end as f64 / self.rate_hz;
         self.follow_rests(end, now_s);
@@ -737,7 +759,10 @@ impl Ear {
                 self.past.push(life);
             }
         }
+        let (swells, doubt) = self.swells.finish();
+        warnings.extend(doubt);
         let story = Story {
+            swells,
             lives: self.past,
             hum: &self.hum,
             declared: self.declared,

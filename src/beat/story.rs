@@ -9,6 +9,7 @@ use super::lines::Line;
 use super::passage::Passage;
 use super::path::Point;
 use super::rest::Measured;
+use super::swell::Swelling;
 use crate::heard::{
     Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Rest, SteadyNote, Warning,
 };
@@ -26,7 +27,12 @@ const OVERLAP_S: f64 = 0.75;
 
 /// Whether a steady line may be a station's tone.
 pub fn is_station_tone(frequency_hz: f64) -> bool {
-    STATION_TONES.iter().any(|t| (frequency_hz - t).abs() < 0.4)
+    is_station_tone_near(frequency_hz, 0.4)
+}
+
+/// Whether a line is within `within_hz` of a station's tone: one that swells splits into several.
+pub fn is_station_tone_near(frequency_hz: f64, within_hz: f64) -> bool {
+    STATION_TONES.iter().any(|t| (frequency_hz - t).abs() < within_hz)
 }
 
 /// What was declared, and when.
@@ -182,6 +188,11 @@ impl Life {
         moved_off && alike && apart.abs() < 2500.0
     }
 
+    /// Whether this life is a note that moved, by more than the lines of a tone that swells lie apart.
+    fn moved_beside(&self, swells: &[Swelling]) -> bool {
+        self.travelled && swells.iter().all(|s| s.is_less_than(self.travel_hz))
+    }
+
     fn overlap_s(&self, other: &Self) -> f64 {
         self.last_seen_s.min(other.last_seen_s) - self.born_s.max(other.born_s)
     }
@@ -250,6 +261,14 @@ pub fn side_at(
     answer
 }
 
+/// Whether a line this far from a stronger one is there only because that one swells.
+fn is_side_line(apart_hz: f64, swells: &[Swelling]) -> bool {
+    swells.iter().any(|s| {
+        let k = (2.0 * apart_hz.abs() / s.line_hz).round();
+        (1.0..=8.0).contains(&k) && (apart_hz.abs() - 0.5 * k * s.line_hz).abs() < 0.3
+    })
+}
+
 /// The record of a measured rest.
 pub fn rest_record(m: &Measured, side: Side) -> Rest {
     Rest {
@@ -280,6 +299,7 @@ pub struct Story<'a> {
     pub declared: Vec<Declared>,
     pub station_tones: bool,
     pub end_s: f64,
+    pub swells: Vec<Swelling>,
 }
 
 /// A stretch of the note over which its sign is known to go on from life to life.
@@ -321,6 +341,49 @@ fn mend_swaps(lives: &mut [Life]) {
 }
 
 impl Story<'_> {
+    /// The swells that are the beat: those that no moving note is heard beside. Where nothing moved, they make what
+    /// stands a steady note, and the chain empty.
+    fn swells_at_rest(&self, chain: &mut Vec<usize>) -> Vec<Swelling> {
+        let own: Vec<Swelling> = self.swells.iter().filter(|s| !self.beats_with_hum(s)).cloned().collect();
+        if own.is_empty() {
+            return own;
+        }
+        if !chain.iter().any(|&i| self.lives[i].moved_beside(&own)) {
+            chain.clear();
+            return own;
+        }
+        let beside = |s: &&Swelling| {
+            let note = |i: &usize| {
+                let life = &self.lives[*i];
+                life.last_seen_s.min(s.rest.end_s) - life.born_s.max(s.rest.start_s) > 1.0
+            };
+            !chain.iter().any(note)
+        };
+        own.iter().filter(beside).cloned().collect()
+    }
+
+    /// Whether a swell is only the beat of a line with hum close to it.
+    fn beats_with_hum(&self, swelling: &Swelling) -> bool {
+        self.lives
+            .iter()
+            .map(Life::frequency_hz)
+            .filter(|f| *f < 420.0 && !self.hum.is_line(*f, 0.15))
+            .any(|f| [-1.0, -0.5, 0.5, 1.0].iter().any(|k| self.hum.is_line(f + k * swelling.line_hz, 0.2)))
+    }
+
+    /// How it ends when a swell is the last that is heard.
+    fn swell_ending(&self, swells: &[Swelling]) -> Option<Ending> {
+        let rest = &swells.last()?.rest;
+        let patience = 1.5 + 3.0 / rest.offset_hz;
+        (self.end_s - rest.end_s < patience).then(|| Ending {
+            state: EndingState::Resting,
+            at_s: rest.start_s,
+            offset_hz: Some(rest.offset_hz),
+            bound_hz: None,
+            side: rest.side,
+        })
+    }
+
     /// Why a life that did not move can't be the beat.
     fn excuse(&self, life: &Life) -> Option<&'static str> {
         let f = life.frequency_hz();
@@ -497,9 +560,10 @@ impl Story<'_> {
             life.leave_hum(self.hum);
         }
         mend_swaps(&mut self.lives);
-        let chain = self.note();
+        let mut chain = self.note();
         if std::env::var("HBDBG").is_ok() { for (i,l) in self.lives.iter().enumerate() { #[allow(clippy::print_stderr)] { eprintln!("{}{i} {:.2}..{:.2} {} trav {} ({:.1}) last {:.2},{:.1} hits {} pow {:.2e} rests {:?} pass {:?}", if chain.contains(&i) {'*'} else {' '}, l.born_s, l.last_seen_s, if l.at_end {'E'} else {' '}, l.travelled, l.travel_hz, l.last.0, l.last.1, l.hits, l.power, l.rests.iter().map(|r| format!("{:.2}-{:.2} {:.3}", r.0.start_s,r.0.end_s,r.0.heard_hz)).collect::<Vec<_>>(), l.passages.iter().map(|p| format!("{:.2} {:?}", p.at_s,p.kind)).collect::<Vec<_>>()); } } eprintln!("hum {:?}", self.hum.comb()); }
         let lives = &self.lives;
+        let swells = self.swells_at_rest(&mut chain);
         let stretches = self.stretches(&chain);
         let mut rests: Vec<Rest> = chain
             .iter()
@@ -511,6 +575,7 @@ impl Story<'_> {
                     .map(move |(m, sign)| rest_record(m, this.side_at(stretches, i, m.at_s, *sign)))
             })
             .collect();
+        rests.extend(swells.iter().map(|s| s.rest.clone()));
         rests.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
         let mut crossings: Vec<Crossing> = chain
             .iter()
@@ -518,8 +583,9 @@ impl Story<'_> {
             .map(|p| Crossing { at_s: p.at_s, u_s: p.u_s, kind: p.kind })
             .collect();
         crossings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let ending = self.ending(&chain, &stretches, &rests);
-        let steady_notes = self.steady_notes(&chain);
+        let ending =
+            self.swell_ending(&swells).unwrap_or_else(|| self.ending(&chain, &stretches, &rests));
+        let steady_notes = self.steady_notes(&chain, &swells);
         if let Some(rest) = rests.iter().find(|r| r.near_hum_hz.is_some()) {
             warnings.push(Warning {
                 code: "near-hum".to_owned(),
@@ -529,7 +595,7 @@ impl Story<'_> {
                 ),
             });
         }
-        if let Some(rest) = rests.iter().find(|r| r.snr_db < -8.0) {
+        if let Some(rest) = rests.iter().find(|r| r.method == Method::Note && r.snr_db < -8.0) {
             warnings.push(Warning {
                 code: "weak".to_owned(),
                 message: format!(
@@ -591,7 +657,7 @@ impl Story<'_> {
         ending
     }
 
-    fn steady_notes(&self, chain: &[usize]) -> Vec<SteadyNote> {
+    fn steady_notes(&self, chain: &[usize], swells: &[Swelling]) -> Vec<SteadyNote> {
         let moved = chain.iter().any(|&i| self.lives[i].travelled);
         let mut notes: Vec<SteadyNote> = Vec::new();
         let mut others: Vec<&Life> = (0..self.lives.len())
@@ -610,6 +676,7 @@ impl Story<'_> {
             if excuse == Some("hum")
                 || harmonic
                 || notes.iter().any(|n| (n.frequency_hz - f).abs() < 1.0)
+                || notes.iter().any(|n| is_side_line(f - n.frequency_hz, swells))
                 || notes.len() >= 6
             {
                 continue;
@@ -622,7 +689,9 @@ impl Story<'_> {
                 u_hz: best.0.u_hz(),
                 level_db: 10.0 * best.0.power.max(1e-20).log10(),
                 why: excuse
-                    .unwrap_or(if moved {
+                    .unwrap_or(if !swells.is_empty() && chain.is_empty() {
+                        "it stood still while the programme swelled"
+                    } else if moved {
                         "it stood still while the note moved"
                     } else {
                         "weaker than the note that stands beside it"

@@ -69,6 +69,16 @@ impl WanderFilter {
         self.at_s = at_s;
     }
 
+    /// Phase expected at the present instant, rad.
+    pub fn phase(&self) -> f64 {
+        self.theta
+    }
+
+    /// Angular frequency beside the fit now, rad/s.
+    pub fn pace(&self) -> f64 {
+        self.omega
+    }
+
     /// Innovation of an observation at the present instant, wrapped to ±π, and its variance.
     pub fn innovation(&self, point: &PhasePoint) -> (f64, f64) {
         let mut nu = point.phase - self.theta;
