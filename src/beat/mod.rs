@@ -7,13 +7,19 @@
 //! lives of all lines, so a label can be revised until the end. Nothing grows with the length of the sound but the
 //! short records of what was heard.
 
+mod adler;
+mod coupling;
 mod history;
 mod hum;
 mod lines;
 mod low;
+mod overtones;
 mod passage;
 mod path;
+mod pulling;
 mod rest;
+mod rolloff;
+mod sounding;
 mod story;
 
 use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
@@ -66,6 +72,7 @@ struct Dossier {
     rest_until_s: f64,
     /// Instant up to which sign changes have been judged.
     judged_s: f64,
+    soundings: sounding::Soundings,
 }
 
 /// What is known so far of a rest under way.
@@ -205,6 +212,7 @@ impl Ear {
         }
         self.ended.retain(|e| now_s - e.line.last_seen_s < LAG_S + 1.0);
         self.look_short(end, now_s);
+        self.take_soundings(end, now_s);
         if self.hops.is_multiple_of(MEDIUM_EVERY) {
             self.look_medium(end, now_s);
         }
@@ -389,7 +397,11 @@ impl Ear {
         let Some(open) = dossier.standing.take() else { return };
         dossier.rest_until_s = open.core.1;
         let measured = rest::measure(&open.sums, open.core, open.frequency_hz, &self.hum.comb());
-        if let Some(m) = measured {
+        if let Some(mut m) = measured {
+            let soundings = std::mem::take(&mut dossier.soundings);
+            m.pull = self.pull_of(&m, &soundings);
+            let Some(dossier) = self.dossiers.get_mut(&id) else { return };
+            dossier.soundings = soundings;
             dossier.rest_until_s = m.end_s;
             dossier.rests.push((m, sign));
         }
@@ -538,7 +550,10 @@ impl Ear {
         let provisional = standing.map(|(id, s)| match &self.provisional {
             Some(p) if p.id == id && (p.core_from_s - s.core.0).abs() < 0.5 && at_s < p.due_s => p.clone(),
             _ => {
-                let measured = rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb());
+                let mut measured = rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb());
+                if let (Some(m), Some(dossier)) = (&mut measured, self.dossiers.get(&id)) {
+                    m.pull = self.pull_of(m, &dossier.soundings);
+                }
                 // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
                 let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
                 Provisional { id, core_from_s: s.core.0, due_s, measured }

@@ -65,6 +65,8 @@ pub struct Measured {
     /// Squared amplitude.
     pub power: f64,
     pub near_hum_hz: Option<f64>,
+    /// What pulled the note, judged apart.
+    pub pull: Option<super::pulling::Pull>,
 }
 
 impl Measured {
@@ -383,6 +385,7 @@ fn finish_by_phase(
         cn0_hz: power / 2.0 / sums.density(noise).max(1e-300),
         power,
         near_hum_hz,
+        pull: None,
     })
 }
 
@@ -478,5 +481,6 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
         cn0_hz: fit.cn0_hz(sums),
         power: fit.amplitude.norm_sqr(),
         near_hum_hz: None,
+        pull: None,
     })
 }

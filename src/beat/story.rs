@@ -10,7 +10,7 @@ use super::passage::Passage;
 use super::path::Point;
 use super::rest::Measured;
 use crate::heard::{
-    Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Rest, SteadyNote, Warning,
+    Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Pulled, Rest, SteadyNote, Warning,
 };
 use crate::offset::{Hand, Side, Turning, side_from_turn};
 
@@ -151,23 +151,28 @@ pub fn side_at(
 
 /// The record of a measured rest.
 pub fn rest_record(m: &Measured, side: Side) -> Rest {
+    // Undone, a pull stretches what was heard; what is left open by it counts with the noise.
+    let stretch = m.pull.map_or(1.0, |p| p.offset_hz / m.heard_hz);
+    let u_wander_hz = m.u_wander_hz * stretch;
+    let u_hz = m.pull.map_or(m.u_hz(), |p| p.u_hz);
     Rest {
         start_s: m.start_s,
         end_s: m.end_s,
         at_s: m.at_s,
-        offset_hz: m.heard_hz,
-        u_hz: m.u_hz(),
-        u_noise_hz: m.u_noise_hz,
-        u_wander_hz: m.u_wander_hz,
+        offset_hz: m.heard_hz * stretch,
+        u_hz,
+        u_noise_hz: (u_hz * u_hz - u_wander_hz * u_wander_hz).max(0.0).sqrt(),
+        u_wander_hz,
         heard_hz: m.heard_hz,
-        rate_hz_per_s: m.rate,
-        rate_u: m.rate_u,
+        // f² = Δ² − L² makes df/dΔ = Δ/f.
+        rate_hz_per_s: m.rate / stretch,
+        rate_u: m.rate_u / stretch,
         side,
         snr_db: 10.0 * (m.cn0_hz / 4000.0).log10(),
         method: Method::Note,
         notes_hz: None,
         alternatives_hz: Vec::new(),
-        pulled: None,
+        pulled: m.pull.map(|p| Pulled { lock_hz: p.lock_hz, line_ratio: p.ratio, u_true_hz: p.u_hz }),
         near_hum_hz: m.near_hum_hz,
     }
 }
@@ -323,6 +328,9 @@ impl Story<'_> {
                 ),
             });
         }
+        let pulled =
+            chain.iter().flat_map(|&i| &lives[i].rests).filter_map(|(m, _)| Some((m.heard_hz, m.pull?)));
+        warnings.extend(pulled.last().map(|(heard_hz, pull)| super::coupling::warning(heard_hz, &pull)));
         if ending.state == EndingState::DeadBand {
             warnings.push(Warning {
                 code: "dead-band".to_owned(),
