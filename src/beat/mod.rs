@@ -9,6 +9,7 @@
 
 mod adler;
 mod coupling;
+mod ending;
 mod history;
 mod hum;
 mod lines;
@@ -413,7 +414,9 @@ impl Ear {
         if line.confirmed()
             && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
         {
-            self.past.push(Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false));
+            let mut life = Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false);
+            life.soundings = dossier.soundings.last_fall();
+            self.past.push(life);
             self.ended.push(Ended {
                 passages: dossier.passages,
                 rests: dossier.rests.iter().map(|(m, _)| (m.start_s, m.end_s)).collect(),
@@ -598,6 +601,7 @@ impl Ear {
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
             if line.confirmed() {
                 let mut life = Life::of(&line, dossier.rests, dossier.passages, true);
+                life.soundings = dossier.soundings.last_fall();
                 life.standing_at_end = standing;
                 self.past.push(life);
             }

@@ -55,7 +55,7 @@ pub struct Note {
 pub fn measure(samples: &[f32], rate_hz: f64, from_s: f64, note: Note, comb: &Comb) -> Option<Vec<Overtone>> {
     let beside_hum = !comb.orders.is_empty();
     let least = if beside_hum { PIECE_BESIDE_HUM_S } else { PIECE_S };
-    let wanted = (least.max(CYCLES / note.frequency_hz) * rate_hz) as usize;
+    let wanted = (least.max(CYCLES / note.frequency_hz) * rate_hz).ceil() as usize;
     let len = wanted.min(samples.len());
     let length_s = len as f64 / rate_hz;
     if length_s * note.frequency_hz < CYCLES || length_s < 0.75 * least.min(0.6) {

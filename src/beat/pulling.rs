@@ -31,6 +31,8 @@ const LEARNT: f64 = 0.0115;
 const UNLEARNT: f64 = 0.0576;
 /// Doubt of the level of a single sounding, nepers.
 pub const SOUNDING: f64 = 0.03;
+/// Soundings lie so close together that what is wrong with one is wrong with the next: any number counts for so many.
+const INDEPENDENT: f64 = 12.0;
 /// How much better one law must fit than the other (difference of χ²).
 const DECISIVE: f64 = 9.0;
 /// How much of a harmonic must stand out for it to count, standard uncertainties.
@@ -153,10 +155,11 @@ fn envelope_lines(s: f64) -> [f64; MOST] {
 /// one sounding, nepers.
 pub fn level_misfit(soundings: &[Sounding], path: HighPass, lock_hz: f64, scatter: f64) -> f64 {
     let (mut w0, mut w1, mut w2) = (0.0, 0.0, 0.0);
+    let crowd = (soundings.len() as f64 / INDEPENDENT).max(1.0);
     for s in soundings {
         let ratio = adler::line_ratio(s.frequency_hz, lock_hz);
         let z = s.amplitude.ln() - adler::first_line(ratio).ln() - path.level(s.frequency_hz);
-        let w = 1.0 / ((s.u / s.amplitude).powi(2) + scatter * scatter);
+        let w = 1.0 / ((s.u / s.amplitude).powi(2) + crowd * scatter * scatter + s.haste().powi(2));
         w0 += w;
         w1 += w * z;
         w2 += w * z * z;
@@ -185,11 +188,28 @@ pub fn swelling_misfit(
                     let expected = expected * s.amplitude * (path.level(k * f) - path.level(f)).exp();
                     // A level is never negative: what noise alone gives counts as nothing.
                     let level = (level * level - 2.0 * u * u).max(0.0).sqrt();
-                    (level - expected).powi(2) / (u * u + (0.06 * expected).powi(2))
+                    (level - expected).powi(2) / (u * u + (expected * (0.06 + s.haste())).powi(2))
                 })
                 .sum::<f64>()
         })
         .sum()
+}
+
+/// The steady ratios to the note, without the path's tilt, that fit the second and third harmonic on the way down best.
+pub fn standing_ratios(soundings: &[Sounding], path: HighPass) -> (f64, f64) {
+    let ratio = |i: usize| {
+        let k = (i + 2) as f64;
+        let (mut above, mut below) = (0.0, 0.0);
+        for s in soundings {
+            let (level, u) = s.harmonics[i];
+            let tilt = s.amplitude * (path.level(k * s.frequency_hz) - path.level(s.frequency_hz)).exp();
+            let weight = 1.0 / (u * u + (level * 0.06).powi(2));
+            above += weight * tilt * (level * level - 2.0 * u * u).max(0.0).sqrt();
+            below += weight * tilt * tilt;
+        }
+        above / below.max(1e-300)
+    };
+    (ratio(0), ratio(1))
 }
 
 /// Everything about a rest that is asked: its note, harmonics and the way down to it.
@@ -274,6 +294,17 @@ impl Evidence<'_> {
         let ratio = mean.exp();
         let lock_hz = adler::lock_hz(f, ratio);
         let swells = self.swells(best.path, lock_hz);
+        if std::env::var_os("HB_DEBUG").is_some() {
+            eprintln!(
+                "f {f:.3} plain {plain} misfit {:.1}/{free} rival {rival:.1} best {:.1} {:?} ratio {ratio:.4} sd {:.4} scatter {scatter:.3} swells {swells:.1} n {} learnt {}",
+                fit.misfit,
+                best.misfit,
+                best.path,
+                variance.sqrt(),
+                self.soundings.len(),
+                self.learnt()
+            );
+        }
         if swells < -DECISIVE || plain < 3 && swells < DECISIVE {
             return None;
         }

@@ -2,7 +2,7 @@
 //!
 //! The path's roll-off is there for free: the same note was heard higher up. While a line moves, a stretch of a few
 //! cycles is fitted now and then by least squares with a note that slides, x = Re Σ a_k·e^(jkφ) + d,
-//! φ = 2π(fτ + ½rτ²), k = 1 … 3. Between two soundings the note must have moved by a few per cent, so that a line
+//! φ = 2π(fτ + ½rτ²), k = 1 … 3, 5 for a low note. Between two soundings the note must have moved by a few per cent, so that a line
 //! that stands costs nothing and a fall is a few dozen.
 
 use crate::estimate::Normal;
@@ -18,24 +18,32 @@ const CYCLES: f64 = 6.0;
 pub const LENGTH_S: (f64, f64) = (0.06, 0.16);
 /// Most soundings kept of a line.
 const MOST: usize = 120;
-/// Harmonics fitted.
-const HARMONICS: usize = 3;
+/// Harmonics fitted; higher ones of a note that has them would pass for noise.
+const HARMONICS: usize = 5;
+const FEW: usize = 3;
+const LOW_HZ: f64 = 120.0;
 
 /// One sounding.
 #[derive(Debug, Clone, Copy)]
 pub struct Sounding {
     pub at_s: f64,
     pub frequency_hz: f64,
+    pub rate: f64,
     /// Amplitude of the note and standard uncertainty of each part of it.
     pub amplitude: f64,
     pub u: f64,
     /// Amplitudes of harmonics 2 and 3, each with its standard uncertainty.
-    pub harmonics: [(f64, f64); HARMONICS - 1],
+    pub harmonics: [(f64, f64); 2],
     /// One-sided density of what the fit leaves, squared units per Hz.
     pub density: f64,
 }
 
 impl Sounding {
+    /// By how much of itself the frequency changes in a cycle: so far may the levels be from those of a steady note.
+    pub fn haste(&self) -> f64 {
+        self.rate.abs() / self.frequency_hz.powi(2)
+    }
+
     /// Whether the note stood out enough for its level to be known to a tenth or so.
     fn sound(&self) -> bool {
         self.amplitude > 8.0 * self.u
@@ -86,10 +94,26 @@ impl Soundings {
         }
     }
 
+    /// Those of the last fall.
+    pub fn last_fall(&self) -> Vec<Sounding> {
+        last_fall(&self.list).to_vec()
+    }
+
     /// All that are kept, oldest first.
     pub fn all(&self) -> &[Sounding] {
         &self.list
     }
+}
+
+/// The soundings of the last fall only.
+pub fn last_fall(soundings: &[Sounding]) -> &[Sounding] {
+    let mut highest = 0.0f64;
+    let from = soundings.iter().rposition(|s| {
+        let broken = s.frequency_hz < 0.8 * highest;
+        highest = highest.max(s.frequency_hz);
+        broken
+    });
+    &soundings[from.map_or(0, |i| i + 1)..]
 }
 
 /// Gauss–Newton steps.
@@ -101,7 +125,8 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
         return None;
     }
     let length_s = len as f64 / rate_hz;
-    let columns = 2 * HARMONICS + 1;
+    let fitted = if f < LOW_HZ { HARMONICS } else { FEW };
+    let columns = 2 * fitted + 1;
     let (mut lines, mut solved) = ([Complex64::default(); HARMONICS], None);
     let started = f;
     for step in 0..STEPS {
@@ -112,7 +137,7 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
             let tau = (i as f64 - 0.5 * (len - 1) as f64) / rate_hz;
             let turn = Complex64::from_polar(1.0, 2.0 * PI * (f + 0.5 * rate * tau) * tau);
             let (mut e, mut bent) = (turn, 0.0);
-            for (k, line) in lines.iter().enumerate() {
+            for (k, line) in lines.iter().take(fitted).enumerate() {
                 (row[2 * k], row[2 * k + 1]) = (e.re, -e.im);
                 bent -= (k + 1) as f64 * (line * e).im;
                 e *= turn;
@@ -123,7 +148,7 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
             normal.add(&row[..n], f64::from(x));
         }
         let (x, inverse) = normal.solve()?;
-        for (k, line) in lines.iter_mut().enumerate() {
+        for (k, line) in lines.iter_mut().take(fitted).enumerate() {
             *line = Complex64::new(x[2 * k], x[2 * k + 1]);
         }
         if n > columns {
@@ -142,6 +167,7 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
     Some(Sounding {
         at_s: end_s - length_s / 2.0,
         frequency_hz: f,
+        rate,
         amplitude: lines[0].norm(),
         u: u(0),
         harmonics: [(lines[1].norm(), u(1)), (lines[2].norm(), u(2))],

@@ -4,11 +4,13 @@
 //! of a family at fixed spacing. A line that stood from first to last while another moved is a steady note. Where
 //! nothing moved, the strongest line that is no hum, tone or whine is the note.
 
+use super::ending::Gone;
 use super::hum::HumFollower;
 use super::lines::Line;
 use super::passage::Passage;
 use super::path::Point;
 use super::rest::Measured;
+use super::sounding::Sounding;
 use crate::heard::{
     Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Pulled, Rest, SteadyNote, Warning,
 };
@@ -47,6 +49,7 @@ pub struct Life {
     last: (f64, f64),
     rests: Vec<(Measured, f64)>,
     passages: Vec<Passage>,
+    pub soundings: Vec<Sounding>,
 }
 
 impl Life {
@@ -70,6 +73,7 @@ impl Life {
             last,
             rests,
             passages,
+            soundings: Vec::new(),
         }
     }
 
@@ -370,15 +374,18 @@ impl Story<'_> {
             ending.state = EndingState::Moving;
             ending.at_s = rests.last().map_or(life.born_s, |r| r.end_s);
         } else {
-            let (b, r) = (life.last.0.abs(), life.last.1 * sign);
             ending.at_s = life.last_seen_s;
-            let falling = r < -2.0 && b / -r < 1.5;
-            if life.travelled && falling && b < 350.0 {
-                ending.state = EndingState::DeadBand;
-                ending.bound_hz = Some(b);
-            } else {
-                ending.state = EndingState::Lost;
-            }
+            let mut soundings: Vec<Sounding> =
+                chain.iter().flat_map(|&i| &self.lives[i].soundings).copied().collect();
+            soundings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+            let gone = Gone {
+                offset_hz: life.last.0.abs(),
+                rate: if life.travelled { life.last.1 * sign } else { 0.0 },
+                ago_s: self.end_s - life.last_seen_s,
+                soundings: &soundings,
+            };
+            let verdict = gone.judge();
+            (ending.state, ending.bound_hz) = (verdict.state, verdict.bound_hz);
         }
         ending
     }
