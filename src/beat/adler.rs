@@ -76,8 +76,8 @@ mod tests {
     /// Adler's equation itself, integrated in small steps over one beat and resolved into its lines.
     #[test]
     fn the_equation_gives_these_lines() {
-        let (delta, lock, steps) = (1.25, 1.0, 200_000);
-        let heard = (delta * delta - lock * lock as f64).sqrt();
+        let (delta, lock, steps) = (1.25f64, 1.0f64, 200_000);
+        let heard = (delta * delta - lock * lock).sqrt();
         let h = 1.0 / heard / f64::from(steps);
         let speed = |p: f64| 2.0 * std::f64::consts::PI * (delta - lock * p.sin());
         let (mut theta, mut lines) = (0.3f64, [num_complex::Complex64::default(); 4]);

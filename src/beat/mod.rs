@@ -56,6 +56,12 @@ const HIGHEST_HZ: f64 = 3900.0;
 /// How much of the sound is kept for a rest to begin in, s.
 const KEPT_S: f64 = 12.0;
 
+/// Time from one look at what pulls a rest under way to the next, s.
+const PULL_EVERY_S: f64 = 1.0;
+
+/// Lives whose soundings are kept.
+const LIVES_SOUNDED: usize = 40;
+
 /// A rest under way.
 struct Standing {
     sums: crate::estimate::BlockSums,
@@ -84,6 +90,9 @@ struct Provisional {
     /// When it is worth measuring again, s.
     due_s: f64,
     measured: Option<Measured>,
+    /// What pulls it, and when that is worth looking into again, s.
+    pull: Option<pulling::Pull>,
+    pull_due_s: f64,
 }
 
 /// A line that has ended lately: what the rows still to be written need of it.
@@ -124,6 +133,7 @@ pub struct Ear {
     /// Lines that have ended lately, with their passages, for the rows still to be written.
     ended: Vec<Ended>,
     provisional: Option<Provisional>,
+    silence: Option<coupling::Silence>,
     /// Noise density near 1 kHz, squared units per Hz, smoothed.
     density: f64,
 }
@@ -160,6 +170,7 @@ impl Ear {
             first_note: None,
             ended: Vec::new(),
             provisional: None,
+            silence: None,
             density: 0.0,
         }
     }
@@ -416,6 +427,10 @@ impl Ear {
         {
             let mut life = Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false);
             life.soundings = dossier.soundings.last_fall();
+            // Only how the last of them ended is ever asked.
+            if let Some(old) = self.past.len().checked_sub(LIVES_SOUNDED) {
+                self.past[old].soundings = Vec::new();
+            }
             self.past.push(life);
             self.ended.push(Ended {
                 passages: dossier.passages,
@@ -554,20 +569,28 @@ impl Ear {
             Some(p) if p.id == id && (p.core_from_s - s.core.0).abs() < 0.5 && at_s < p.due_s => p.clone(),
             _ => {
                 let mut measured = rest::measure(&s.sums, s.core, s.frequency_hz, &self.hum.comb());
-                if let (Some(m), Some(dossier)) = (&mut measured, self.dossiers.get(&id)) {
-                    m.pull = self.pull_of(m, &dossier.soundings);
+                let (mut pull, mut pull_due_s) = (None, 0.0);
+                if let Some(p) = self.provisional.as_ref().filter(|p| p.id == id && at_s < p.pull_due_s) {
+                    (pull, pull_due_s) = (p.pull, p.pull_due_s);
+                } else if let (Some(m), Some(dossier)) = (&measured, self.dossiers.get(&id)) {
+                    (pull, pull_due_s) = (self.pull_of(m, &dossier.soundings), at_s + PULL_EVERY_S);
+                }
+                if let Some(m) = &mut measured {
+                    m.pull = pull;
                 }
                 // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
                 let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
-                Provisional { id, core_from_s: s.core.0, due_s, measured }
+                Provisional { id, core_from_s: s.core.0, due_s, measured, pull, pull_due_s }
             }
         });
         let rest =
             provisional.as_ref().and_then(|p| p.measured.as_ref()).map(|m| story::rest_record(m, side));
+        let silence = self.silence(chosen, at_s);
+        let line = chosen.and_then(|id| self.line(id)).filter(|_| silence.is_none());
         let snapshot = Snapshot {
             at_s,
             state: match (line, &rest) {
-                (None, _) => EndingState::Quiet,
+                (None, _) => silence.map_or(EndingState::Quiet, |v| v.state),
                 (Some(_), Some(_)) => EndingState::Resting,
                 (Some(_), None) => EndingState::Moving,
             },
@@ -579,7 +602,7 @@ impl Ear {
             level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
             rest,
             lost_samples: 0,
-            bound_hz: None,
+            bound_hz: silence.and_then(|v| v.bound_hz),
         };
         self.provisional = provisional;
         snapshot

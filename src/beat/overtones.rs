@@ -264,10 +264,10 @@ mod tests {
         }
         let (x, _) = normal.solve().expect("a fit");
         let line = |k: usize| Complex64::new(x[2 * k], x[2 * k + 1]);
-        for k in 1..3 {
+        for (k, found) in found.iter().enumerate().take(3).skip(1) {
             let back = (line(0).conj() / line(0).norm()).powu(k as u32 + 1);
             let plain = line(k) * back / line(0).norm();
-            assert!((plain - found[k].ratio).norm() < 4.0 * found[k].u, "{plain} {:?}", found[k]);
+            assert!((plain - found.ratio).norm() < 4.0 * found.u, "{plain} {found:?}");
         }
     }
 

@@ -29,6 +29,8 @@ use std::f64::consts::PI;
 /// else half a decibel.
 const LEARNT: f64 = 0.0115;
 const UNLEARNT: f64 = 0.0576;
+/// How many of these a single harmonic may be off either law.
+const LAW_DOUBTS: f64 = 1.2;
 /// Doubt of the level of a single sounding, nepers.
 pub const SOUNDING: f64 = 0.03;
 /// Soundings lie so close together that what is wrong with one is wrong with the next: any number counts for so many.
@@ -93,11 +95,10 @@ fn fit_law(lines: &[Line], shape: &dyn Fn(f64) -> f64, free: bool, doubt: f64) -
     let guess = value(second).powf(1.0 / second.steps);
     let guess = if free { guess } else { guess / guess.norm() };
     let turns = second.steps as i32;
-    let best = (0..turns)
+    (0..turns)
         .map(|i| guess * Complex64::from_polar(1.0, 2.0 * PI * f64::from(i) / f64::from(turns)))
         .filter_map(|g| fit_about(lines, shape, free, doubt, g))
-        .min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
-    Some(best)
+        .min_by(|a, b| a.misfit.total_cmp(&b.misfit))
 }
 
 fn fit_about(
@@ -151,11 +152,16 @@ fn envelope_lines(s: f64) -> [f64; MOST] {
     std::array::from_fn(|i| (line(i + 1) / first).abs())
 }
 
+/// How many soundings stand for one.
+fn crowd(soundings: usize) -> f64 {
+    (soundings as f64 / INDEPENDENT).max(1.0)
+}
+
 /// χ² of the note's level on its way down behind `path` when the lock range is ±`lock_hz`; `scatter` is the doubt of
 /// one sounding, nepers.
 pub fn level_misfit(soundings: &[Sounding], path: HighPass, lock_hz: f64, scatter: f64) -> f64 {
     let (mut w0, mut w1, mut w2) = (0.0, 0.0, 0.0);
-    let crowd = (soundings.len() as f64 / INDEPENDENT).max(1.0);
+    let crowd = crowd(soundings.len());
     for s in soundings {
         let ratio = adler::line_ratio(s.frequency_hz, lock_hz);
         let z = s.amplitude.ln() - adler::first_line(ratio).ln() - path.level(s.frequency_hz);
@@ -212,6 +218,16 @@ pub fn standing_ratios(soundings: &[Sounding], path: HighPass) -> (f64, f64) {
     (ratio(0), ratio(1))
 }
 
+/// Mean over the paths of a value of the law behind each.
+fn mean(paths: &[Weighed], law: &dyn Fn(HighPass) -> Option<Fit>, value: &dyn Fn(&Fit) -> f64) -> f64 {
+    let (sum, weight) = paths
+        .iter()
+        .filter(|w| w.weight > 1e-6)
+        .filter_map(|w| Some((w.weight, value(&law(w.path)?))))
+        .fold((0.0, 0.0), |(s, n), (w, v)| (s + w * v, n + w));
+    sum / weight.max(1e-300)
+}
+
 /// Everything about a rest that is asked: its note, harmonics and the way down to it.
 pub struct Evidence<'a> {
     pub heard_hz: f64,
@@ -235,20 +251,20 @@ impl Evidence<'_> {
     fn paths(&self, harmonics: &dyn Fn(HighPass) -> (f64, f64)) -> (Vec<Weighed>, f64) {
         let mut scatter = SOUNDING;
         let mut found = Vec::new();
-        for _ in 0..2 {
-            let mut least = f64::INFINITY;
+        let free = self.soundings.len() as f64 / crowd(self.soundings.len());
+        for _ in 0..3 {
+            let level = |path, lock_hz| level_misfit(self.soundings, path, lock_hz, scatter);
             found = spread(&mut |path| {
                 let (misfit, lock_hz) = harmonics(path);
-                let level = level_misfit(self.soundings, path, lock_hz, scatter);
-                least = least.min(level);
-                misfit + level
+                misfit + level(path, lock_hz)
             });
-            let free = self.soundings.len() as f64 - 3.0;
-            if free < 1.0 || least < 1.7 * free {
+            let best = found.iter().min_by(|a, b| a.misfit.total_cmp(&b.misfit));
+            let left = best.map_or(0.0, |w| level(w.path, harmonics(w.path).1));
+            if left < 1.5 * free.max(1.0) {
                 break;
             }
             // The level did not only follow the path: it counts for as much as it holds.
-            scatter *= (least / free).sqrt();
+            scatter *= (left / free.max(1.0)).sqrt();
         }
         (found, scatter)
     }
@@ -262,7 +278,7 @@ impl Evidence<'_> {
         let doubt = if self.learnt() { LEARNT } else { UNLEARNT };
         let f = self.heard_hz;
         let pulled = |path: HighPass| {
-            fit_law(&straightened(self.overtones, f, path), &|_| 1.0, true, 2.0 * doubt)
+            fit_law(&straightened(self.overtones, f, path), &|_| 1.0, true, LAW_DOUBTS * doubt)
                 .filter(|fit| fit.ln_ratio < -0.02)
         };
         let (paths, scatter) = self.paths(&|path| {
@@ -274,12 +290,14 @@ impl Evidence<'_> {
         if fit.misfit > free + 5.0 * (2.0 * free.max(1.0)).sqrt() + 5.0 {
             return None;
         }
-        let shapes: Vec<[f64; MOST]> = (1..=20).map(|i| envelope_lines(0.05 * f64::from(i))).collect();
+        let shapes: Vec<[f64; MOST]> = (1..=10).map(|i| envelope_lines(0.1 * f64::from(i))).collect();
         let envelope = |path: HighPass| {
             let lines = straightened(self.overtones, f, path);
             shapes
                 .iter()
-                .filter_map(|shape| fit_law(&lines, &|steps| shape[steps as usize], false, 2.0 * doubt))
+                .filter_map(|shape| {
+                    fit_law(&lines, &|steps| shape[steps as usize], false, LAW_DOUBTS * doubt)
+                })
                 .map(|fit| fit.misfit)
                 .fold(1e9, f64::min)
         };
@@ -289,22 +307,11 @@ impl Evidence<'_> {
         if rival - best.misfit < DECISIVE {
             return None;
         }
-        let mean: f64 = self.mean(&paths, &pulled, &|fit| fit.ln_ratio);
-        let variance = self.mean(&paths, &pulled, &|fit| fit.variance + (fit.ln_ratio - mean).powi(2));
-        let ratio = mean.exp();
+        let typical = mean(&paths, &pulled, &|fit| fit.ln_ratio);
+        let variance = mean(&paths, &pulled, &|fit| fit.variance + (fit.ln_ratio - typical).powi(2));
+        let ratio = typical.exp();
         let lock_hz = adler::lock_hz(f, ratio);
         let swells = self.swells(best.path, lock_hz);
-        if std::env::var_os("HB_DEBUG").is_some() {
-            eprintln!(
-                "f {f:.3} plain {plain} misfit {:.1}/{free} rival {rival:.1} best {:.1} {:?} ratio {ratio:.4} sd {:.4} scatter {scatter:.3} swells {swells:.1} n {} learnt {}",
-                fit.misfit,
-                best.misfit,
-                best.path,
-                variance.sqrt(),
-                self.soundings.len(),
-                self.learnt()
-            );
-        }
         if swells < -DECISIVE || plain < 3 && swells < DECISIVE {
             return None;
         }
@@ -312,20 +319,6 @@ impl Evidence<'_> {
         let offset_hz = adler::true_offset_hz(f, ratio);
         let u_hz = (self.u_hz * offset_hz / f).hypot(adler::slope_hz(f, ratio) * u_ratio);
         (offset_hz - f > 3.0 * u_hz).then_some(Pull { ratio, lock_hz, offset_hz, u_hz })
-    }
-
-    fn mean(
-        &self,
-        paths: &[Weighed],
-        law: &dyn Fn(HighPass) -> Option<Fit>,
-        value: &dyn Fn(&Fit) -> f64,
-    ) -> f64 {
-        let (sum, weight) = paths
-            .iter()
-            .filter(|w| w.weight > 1e-6)
-            .filter_map(|w| Some((w.weight, value(&law(w.path)?))))
-            .fold((0.0, 0.0), |(s, n), (w, v)| (s + w * v, n + w));
-        sum / weight.max(1e-300)
     }
 
     /// How much better the harmonics on the way down fit swelling as those of a pulled note than standing at what they

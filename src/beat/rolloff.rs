@@ -1,7 +1,7 @@
 //! The path's fall-off towards low frequencies: a high-pass of unknown corner and order.
 //!
 //! Coupling capacitors, a transformer, the card's own input: together they are taken as a Butterworth high-pass,
-//! H(s) = sⁿ/Π(s − p_k) with its poles on the unit circle, order 1 to 4. What is known of it comes from the note
+//! `H(s) = sⁿ/Π(s − p_k)` with its poles on the unit circle, order 1 to 4. What is known of it comes from the note
 //! itself, which was heard at all frequencies on its way down (see [`super::sounding`]), and in a pulled note from the
 //! phases of its harmonics.
 
@@ -94,9 +94,13 @@ pub fn spread(misfit: &mut dyn FnMut(HighPass) -> f64) -> Vec<Weighed> {
         }
     }
     let least = found.iter().map(|w| w.misfit).fold(f64::INFINITY, f64::min);
-    found.iter_mut().for_each(|w| w.weight *= (-0.5 * (w.misfit - least)).exp());
+    for w in &mut found {
+        w.weight *= (-0.5 * (w.misfit - least)).exp();
+    }
     let total: f64 = found.iter().map(|w| w.weight).sum();
-    found.iter_mut().for_each(|w| w.weight /= total);
+    for w in &mut found {
+        w.weight /= total;
+    }
     found
 }
 

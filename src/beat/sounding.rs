@@ -1,7 +1,7 @@
 //! Soundings: how loud the note and its harmonics are at every frequency that it passes.
 //!
 //! The path's roll-off is there for free: the same note was heard higher up. While a line moves, a stretch of a few
-//! cycles is fitted now and then by least squares with a note that slides, x = Re Σ a_k·e^(jkφ) + d,
+//! cycles is fitted now and then by least squares with a note that slides, `x = Re Σ a_k·e^(jkφ) + d`,
 //! φ = 2π(fτ + ½rτ²), k = 1 … 3, 5 for a low note. Between two soundings the note must have moved by a few per cent, so that a line
 //! that stands costs nothing and a fall is a few dozen.
 
@@ -10,12 +10,12 @@ use num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Frequencies at which soundings are taken, Hz.
-pub const RANGE_HZ: (f64, f64) = (9.0, 800.0);
+pub const RANGE_HZ: (f64, f64) = (16.0, 800.0);
 /// Least change of ln |b| between two soundings.
 const SPACING: f64 = 0.03;
 /// Cycles in a sounding, and its length at least and at most, s.
 const CYCLES: f64 = 6.0;
-pub const LENGTH_S: (f64, f64) = (0.06, 0.16);
+pub const LENGTH_S: (f64, f64) = (0.06, 0.25);
 /// Most soundings kept of a line.
 const MOST: usize = 120;
 /// Harmonics fitted; higher ones of a note that has them would pass for noise.

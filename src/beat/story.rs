@@ -77,6 +77,11 @@ impl Life {
         }
     }
 
+    /// |b| when last seen, Hz.
+    pub fn last_hz(&self) -> f64 {
+        self.last.0.abs()
+    }
+
     fn span_s(&self) -> f64 {
         self.last_seen_s - self.born_s
     }
@@ -332,9 +337,9 @@ impl Story<'_> {
                 ),
             });
         }
-        let pulled =
+        let mut pulled =
             chain.iter().flat_map(|&i| &lives[i].rests).filter_map(|(m, _)| Some((m.heard_hz, m.pull?)));
-        warnings.extend(pulled.last().map(|(heard_hz, pull)| super::coupling::warning(heard_hz, &pull)));
+        warnings.extend(pulled.next_back().map(|(heard_hz, pull)| super::coupling::warning(heard_hz, &pull)));
         if ending.state == EndingState::DeadBand {
             warnings.push(Warning {
                 code: "dead-band".to_owned(),
@@ -380,8 +385,8 @@ impl Story<'_> {
             soundings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
             let gone = Gone {
                 offset_hz: life.last.0.abs(),
-                rate: if life.travelled { life.last.1 * sign } else { 0.0 },
-                ago_s: self.end_s - life.last_seen_s,
+                last_seen_s: life.last_seen_s,
+                now_s: self.end_s,
                 soundings: &soundings,
             };
             let verdict = gone.judge();
