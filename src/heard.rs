@@ -24,7 +24,8 @@ pub struct Pulled {
     pub lock_hz: f64,
     /// Ratio r of successive lines of the beat, the path's tilt taken out.
     pub line_ratio: f64,
-    /// Standard uncertainty of the true offset from the pulling correction, Hz.
+    /// Standard uncertainty of the true offset, Hz: of the note as heard, the ratio and the path's tilt together. It
+    /// is the rest's `u_hz` too.
     pub u_true_hz: f64,
 }
 
@@ -41,7 +42,7 @@ pub struct Rest {
     pub offset_hz: f64,
     /// Standard uncertainty of `offset_hz`, Hz: u² = noise² + wander². The card's clock is not in it.
     pub u_hz: f64,
-    /// The part of u from noise, Hz.
+    /// The part of u from noise, Hz; where a pull was undone, what that leaves open is in it.
     pub u_noise_hz: f64,
     /// The part of u from the oscillators' wander, Hz.
     pub u_wander_hz: f64,
@@ -70,8 +71,7 @@ pub struct Rest {
 impl Rest {
     /// What this rest hands to the dial; what undoing a pull leaves open is in its uncertainty.
     pub fn offset(&self) -> Offset {
-        let pulled = self.pulled.as_ref().map_or(0.0, |pulled| pulled.u_true_hz);
-        Offset::Heard { offset_hz: self.offset_hz, u_hz: self.u_hz.hypot(pulled), side: self.side }
+        Offset::Heard { offset_hz: self.offset_hz, u_hz: self.u_hz, side: self.side }
     }
 }
 

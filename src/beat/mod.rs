@@ -7,13 +7,20 @@
 //! lives of all lines, so a label can be revised until the end. Nothing grows with the length of the sound but the
 //! short records of what was heard.
 
+mod adler;
+mod coupling;
+mod ending;
 mod history;
 mod hum;
 mod lines;
 mod low;
+mod overtones;
 mod passage;
 mod path;
+mod pulling;
 mod rest;
+mod rolloff;
+mod sounding;
 mod story;
 mod swell;
 
@@ -66,6 +73,12 @@ const HIGHEST_HZ: f64 = 3900.0;
 /// How much of the sound is kept for a rest to begin in, s.
 const KEPT_S: f64 = 12.0;
 
+/// Time from one look at what pulls a rest under way to the next, s.
+const PULL_EVERY_S: f64 = 1.0;
+
+/// Lives whose soundings are kept.
+const LIVES_SOUNDED: usize = 40;
+
 /// A rest under way.
 struct Standing {
     /// On sound without any hum.
@@ -98,6 +111,7 @@ struct Dossier {
     rest_until_s: f64,
     /// Instant up to which sign changes have been judged.
     judged_s: f64,
+    soundings: sounding::Soundings,
 }
 
 /// What is known so far of a rest under way.
@@ -108,6 +122,9 @@ struct Provisional {
     /// When it is worth measuring again, s.
     due_s: f64,
     measured: Option<Measured>,
+    /// What pulls it, and when that is worth looking into again, s.
+    pull: Option<pulling::Pull>,
+    pull_due_s: f64,
 }
 
 /// A line that has ended lately: what the rows still to be written need of it.
@@ -154,6 +171,7 @@ pub struct Ear {
     ended: Vec<Ended>,
     provisional: Option<Provisional>,
     swells: swell::Swells,
+    silence: Option<coupling::Silence>,
     /// Noise density near 1 kHz, squared units per Hz, smoothed.
     density: f64,
 }
@@ -165,7 +183,7 @@ impl Ear {
         let frame = |s: f64| RealFrame::new(samples(s), rate_hz);
         Self {
             rate_hz,
-            raw: History::new(samples(LONG_S + 1.0)),
+            raw: History::new(samples(KEPT_S)),
             clean: History::new(samples(KEPT_S)),
             hop: samples(HOP_S),
             hops: 0,
@@ -195,6 +213,7 @@ impl Ear {
             ended: Vec::new(),
             provisional: None,
             swells: swell::Swells::new(rate_hz, samples(HOP_S), settings.station_tones),
+            silence: None,
             density: 0.0,
         }
     }
@@ -254,6 +273,7 @@ impl Ear {
         }
         self.ended.retain(|e| now_s - e.line.last_seen_s < LAG_S + 1.0);
         self.look_short(end, now_s);
+        self.take_soundings(end, now_s);
         if self.hops.is_multiple_of(MEDIUM_EVERY) {
             self.look_medium(end, now_s);
         }
@@ -555,7 +575,11 @@ impl Ear {
         let Some(open) = dossier.standing.take() else { return };
         dossier.rest_until_s = open.core.1;
         let measured = open.measure(&beside);
-        if let Some(m) = measured {
+        if let Some(mut m) = measured {
+            let soundings = std::mem::take(&mut dossier.soundings);
+            m.pull = self.pull_of(&m, &soundings);
+            let Some(dossier) = self.dossiers.get_mut(&id) else { return };
+            dossier.soundings = soundings;
             dossier.rest_until_s = m.end_s;
             dossier.rests.push((m, sign));
         }
@@ -567,7 +591,13 @@ impl Ear {
         if line.confirmed()
             && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
         {
-            self.past.push(Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false));
+            let mut life = Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false);
+            life.soundings = dossier.soundings.last_fall();
+            // Only how the last of them ended is ever asked.
+            if let Some(old) = self.past.len().checked_sub(LIVES_SOUNDED) {
+                self.past[old].soundings = Vec::new();
+            }
+            self.past.push(life);
             self.ended.push(Ended {
                 passages: dossier.passages,
                 rests: dossier.rests.iter().map(|(m, _)| (m.start_s, m.end_s)).collect(),
@@ -705,16 +735,27 @@ impl Ear {
         let provisional = standing.map(|(id, s)| match &self.provisional {
             Some(p) if p.id == id && (p.core_from_s - s.core.0).abs() < 0.5 && at_s < p.due_s => p.clone(),
             _ => {
-                let measured = s.measure(&self.beside(id));
+                let mut measured = s.measure(&self.beside(id));
+                let (mut pull, mut pull_due_s) = (None, 0.0);
+                if let Some(p) = self.provisional.as_ref().filter(|p| p.id == id && at_s < p.pull_due_s) {
+                    (pull, pull_due_s) = (p.pull, p.pull_due_s);
+                } else if let (Some(m), Some(dossier)) = (&measured, self.dossiers.get(&id)) {
+                    (pull, pull_due_s) = (self.pull_of(m, &dossier.soundings), at_s + PULL_EVERY_S);
+                }
+                if let Some(m) = &mut measured {
+                    m.pull = pull;
+                }
                 // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
                 let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
-                Provisional { id, core_from_s: s.core.0, due_s, measured }
+                Provisional { id, core_from_s: s.core.0, due_s, measured, pull, pull_due_s }
             }
         });
         let rest =
             provisional.as_ref().and_then(|p| p.measured.as_ref()).map(|m| story::rest_record(m, side));
         let swelling = swelling.filter(|s| line.is_none_or(|l| !s.is_beside(&l.path))).map(|s| s.rest);
-        let (line, side) = if swelling.is_some() { (None, Side::Unknown) } else { (line, side) };
+        let side = if swelling.is_some() { Side::Unknown } else { side };
+        let silence = if swelling.is_some() { None } else { self.silence(chosen, at_s) };
+        let line = chosen.and_then(|id| self.line(id)).filter(|_| swelling.is_none() && silence.is_none());
         let heard = swelling.as_ref().map(|r| (r.offset_hz, r.u_hz, r.rate_hz_per_s));
         let heard = heard.or(line.map(|l| (l.b.abs(), l.b_u(), l.r * l.b.signum())));
         let rest = swelling.or(rest);
@@ -722,7 +763,7 @@ impl Ear {
             at_s,
             state: match (line, &rest) {
                 (_, Some(_)) => EndingState::Resting,
-                (None, None) => EndingState::Quiet,
+                (None, None) => silence.map_or(EndingState::Quiet, |v| v.state),
                 (Some(_), None) => EndingState::Moving,
             },
             offset_hz: heard.map(|h| h.0),
@@ -733,7 +774,7 @@ impl Ear {
             level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
             rest,
             lost_samples: 0,
-            bound_hz: None,
+            bound_hz: silence.and_then(|v| v.bound_hz),
         };
         self.provisional = provisional;
         snapshot
@@ -755,6 +796,7 @@ impl Ear {
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
             if line.confirmed() {
                 let mut life = Life::of(&line, dossier.rests, dossier.passages, true);
+                life.soundings = dossier.soundings.last_fall();
                 life.standing_at_end = standing;
                 self.past.push(life);
             }

@@ -35,19 +35,14 @@ const BACK_OFF_S: f64 = 0.06;
 /// Longest silence inside a rest, s.
 const LONGEST_ABSENCE_S: f64 = 1.5;
 
-/// Sums suited to a note near `frequency_hz`: blocks of about 20 ms that hold whole half-periods, so that the noise
-/// of both quadratures is alike; plain means of 4 ms for a low note.
+/// Sums suited to a note near `frequency_hz`: blocks of about 20 ms that hold whole periods, so that the noise of both
+/// quadratures is alike and the note's own harmonics drop out; plain means of 4 ms for a low note.
 pub fn sums_for(frequency_hz: f64, rate_hz: f64, first_sample: u64) -> BlockSums {
     if frequency_hz < LOW_HZ {
         return BlockSums::new(rate_hz, 0.0, (0.004 * rate_hz).round() as usize, first_sample);
     }
-    let halves = (0.02 * 2.0 * frequency_hz).round().max(1.0);
-    BlockSums::new(
-        rate_hz,
-        frequency_hz,
-        (halves / (2.0 * frequency_hz) * rate_hz).round() as usize,
-        first_sample,
-    )
+    let periods = (0.02 * frequency_hz).round().max(1.0);
+    BlockSums::new(rate_hz, frequency_hz, (periods / frequency_hz * rate_hz).round() as usize, first_sample)
 }
 
 /// A measured rest, times in s from the beginning of the stream.
@@ -65,6 +60,8 @@ pub struct Measured {
     /// Squared amplitude.
     pub power: f64,
     pub near_hum_hz: Option<f64>,
+    /// What pulled the note, judged apart.
+    pub pull: Option<super::pulling::Pull>,
 }
 
 impl Measured {
@@ -419,6 +416,7 @@ fn finish_by_phase(
         cn0_hz: power / 2.0 / sums.density(noise).max(1e-300),
         power,
         near_hum_hz,
+        pull: None,
     })
 }
 
@@ -508,5 +506,6 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
         cn0_hz: fit.cn0_hz(sums),
         power: fit.amplitude.norm_sqr(),
         near_hum_hz: None,
+        pull: None,
     })
 }

@@ -4,14 +4,16 @@
 //! of a family at fixed spacing. A line that stood from first to last while another moved is a steady note. Where
 //! nothing moved, the strongest line that is no hum, tone or whine is the note.
 
+use super::ending::Gone;
 use super::hum::HumFollower;
 use super::lines::Line;
 use super::passage::Passage;
 use super::path::Point;
 use super::rest::Measured;
+use super::sounding::Sounding;
 use super::swell::Swelling;
 use crate::heard::{
-    Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Rest, SteadyNote, Warning,
+    Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Pulled, Rest, SteadyNote, Warning,
 };
 use crate::offset::{Hand, Side, Turning, side_from_turn};
 
@@ -59,6 +61,7 @@ pub struct Life {
     last: (f64, f64),
     rests: Vec<(Measured, f64)>,
     passages: Vec<Passage>,
+    pub soundings: Vec<Sounding>,
 }
 
 impl Life {
@@ -82,6 +85,7 @@ impl Life {
             last,
             rests,
             passages,
+            soundings: Vec::new(),
         }
     }
 
@@ -134,6 +138,11 @@ impl Life {
         self.rests.retain(|(m, _)| m.end_s > left_s + 0.3 || !hum.is_line(m.heard_hz, 0.3));
         self.passages.retain(|p| p.at_s > left_s);
         self.born_s = self.born_s.max(left_s);
+    }
+
+    /// |b| when last seen, Hz.
+    pub fn last_hz(&self) -> f64 {
+        self.last.0.abs()
     }
 
     fn span_s(&self) -> f64 {
@@ -271,23 +280,28 @@ fn is_side_line(apart_hz: f64, swells: &[Swelling]) -> bool {
 
 /// The record of a measured rest.
 pub fn rest_record(m: &Measured, side: Side) -> Rest {
+    // Undone, a pull stretches what was heard; what is left open by it counts with the noise.
+    let stretch = m.pull.map_or(1.0, |p| p.offset_hz / m.heard_hz);
+    let u_wander_hz = m.u_wander_hz * stretch;
+    let u_hz = m.pull.map_or(m.u_hz(), |p| p.u_hz);
     Rest {
         start_s: m.start_s,
         end_s: m.end_s,
         at_s: m.at_s,
-        offset_hz: m.heard_hz,
-        u_hz: m.u_hz(),
-        u_noise_hz: m.u_noise_hz,
-        u_wander_hz: m.u_wander_hz,
+        offset_hz: m.heard_hz * stretch,
+        u_hz,
+        u_noise_hz: (u_hz * u_hz - u_wander_hz * u_wander_hz).max(0.0).sqrt(),
+        u_wander_hz,
         heard_hz: m.heard_hz,
-        rate_hz_per_s: m.rate,
-        rate_u: m.rate_u,
+        // f² = Δ² − L² makes df/dΔ = Δ/f.
+        rate_hz_per_s: m.rate / stretch,
+        rate_u: m.rate_u / stretch,
         side,
         snr_db: 10.0 * (m.cn0_hz / 4000.0).log10(),
         method: Method::Note,
         notes_hz: None,
         alternatives_hz: Vec::new(),
-        pulled: None,
+        pulled: m.pull.map(|p| Pulled { lock_hz: p.lock_hz, line_ratio: p.ratio, u_true_hz: p.u_hz }),
         near_hum_hz: m.near_hum_hz,
     }
 }
@@ -604,6 +618,9 @@ impl Story<'_> {
                 ),
             });
         }
+        let mut pulled =
+            chain.iter().flat_map(|&i| &lives[i].rests).filter_map(|(m, _)| Some((m.heard_hz, m.pull?)));
+        warnings.extend(pulled.next_back().map(|(heard_hz, pull)| super::coupling::warning(heard_hz, &pull)));
         if ending.state == EndingState::DeadBand {
             warnings.push(Warning {
                 code: "dead-band".to_owned(),
@@ -644,15 +661,18 @@ impl Story<'_> {
             ending.state = EndingState::Moving;
             ending.at_s = rests.last().map_or(life.born_s, |r| r.end_s);
         } else {
-            let (b, r) = (life.last.0.abs(), life.last.1 * sign);
             ending.at_s = life.last_seen_s;
-            let falling = r < -2.0 && b / -r < 1.5;
-            if life.travelled && falling && b < 350.0 {
-                ending.state = EndingState::DeadBand;
-                ending.bound_hz = Some(b);
-            } else {
-                ending.state = EndingState::Lost;
-            }
+            let mut soundings: Vec<Sounding> =
+                chain.iter().flat_map(|&i| &self.lives[i].soundings).copied().collect();
+            soundings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+            let gone = Gone {
+                offset_hz: life.last.0.abs(),
+                last_seen_s: life.last_seen_s,
+                now_s: self.end_s,
+                soundings: &soundings,
+            };
+            let verdict = gone.judge();
+            (ending.state, ending.bound_hz) = (verdict.state, verdict.bound_hz);
         }
         ending
     }
