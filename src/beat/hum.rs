@@ -74,7 +74,8 @@ impl Tooth {
         let half = HOPS / 2;
         let older: Complex32 = self.sums.iter().take(half).sum::<Complex32>() / half as f32;
         let newer: Complex32 = self.sums.iter().skip(half).sum::<Complex32>() / (HOPS - half) as f32;
-        let spread: f32 = self.sums.iter().map(|s| (s - self.amplitude).norm_sqr()).sum::<f32>() / HOPS as f32;
+        let spread: f32 =
+            self.sums.iter().map(|s| (s - self.amplitude).norm_sqr()).sum::<f32>() / HOPS as f32;
         let clear = older.norm_sqr().min(newer.norm_sqr()) / (spread / half as f32).max(1e-20);
         let h = f64::from(self.order);
         let turned = f64::from((newer * older.conj()).arg()) / (2.0 * PI);
@@ -220,7 +221,8 @@ impl HumFollower {
         let Some(tooth) = self.teeth.last_mut() else { return };
         let h = f64::from(tooth.order);
         for back in (1..=HOPS as u64).rev() {
-            let Some(from) = sound.end().checked_sub(back * hop as u64).filter(|f| *f >= sound.first()) else {
+            let Some(from) = sound.end().checked_sub(back * hop as u64).filter(|f| *f >= sound.first())
+            else {
                 continue;
             };
             let start = self.phase - step * (back as f64 * hop as f64);

@@ -388,7 +388,8 @@ impl Table {
                 let b = l.path.at(middle, 4.0).map_or(l.b.abs(), |p| p.b.abs());
                 let nearest = (b - peak.frequency_hz).abs().min((l.b.abs() - peak.frequency_hz).abs());
                 nearest < 2.0 + l.r.abs() * view.length_s
-                    || nearest < 30.0 / view.length_s + 2.0 * l.r.abs() * view.length_s && peak.power < SHADOW * l.power
+                    || nearest < 30.0 / view.length_s + 2.0 * l.r.abs() * view.length_s
+                        && peak.power < SHADOW * l.power
             });
             if known || self.lines.len() >= MOST_LINES {
                 continue;

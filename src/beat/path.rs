@@ -108,7 +108,8 @@ impl Path {
 
     /// Whether the line has moved at all.
     pub fn travelled(&self) -> bool {
-        self.travel_hz() > TRAVEL_HZ && self.outline.len() >= 4 || self.travel_hz() > 40.0 && self.sightings >= 10
+        self.travel_hz() > TRAVEL_HZ && self.outline.len() >= 4
+            || self.travel_hz() > 40.0 && self.sightings >= 10
     }
 
     /// b at `at_s` between two sightings not further apart than `most_s`.

@@ -35,6 +35,9 @@ const BACK_OFF_S: f64 = 0.06;
 /// Longest silence inside a rest, s.
 const LONGEST_ABSENCE_S: f64 = 1.5;
 
+/// How long a note must be heard after a silence to be the same rest, s.
+const LEAST_RETURN_S: f64 = 0.4;
+
 /// Sums suited to a note near `frequency_hz`: blocks of about 20 ms that hold whole periods, so that the noise of both
 /// quadratures is alike and the note's own harmonics drop out; plain means of 4 ms for a low note.
 pub fn sums_for(frequency_hz: f64, rate_hz: f64, first_sample: u64) -> BlockSums {
@@ -105,12 +108,14 @@ fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb 
             let turns = d * sums.block_s();
             (turns - turns.round()).abs() / sums.block_s()
         };
-        let mut near: Vec<f64> = comb.lone.iter().copied().filter(|f| (f - note_hz).abs() < LONE_LINE_HZ).collect();
+        let mut near: Vec<f64> =
+            comb.lone.iter().copied().filter(|f| (f - note_hz).abs() < LONE_LINE_HZ).collect();
         near.sort_by(|a, b| (a - note_hz).abs().total_cmp(&(b - note_hz).abs()));
         for f in near {
             let told = folded(f - note_hz).min(folded(f + note_hz));
             let clear = told * span_s > 1.5 && lone.iter().all(|g| folded(f - g) * span_s > 1.5);
-            let combed = orders.iter().any(|h| (f64::from(*h) * comb.fundamental_hz - f).abs() * span_s < 2.0);
+            let combed =
+                orders.iter().any(|h| (f64::from(*h) * comb.fundamental_hz - f).abs() * span_s < 2.0);
             if clear && !combed && lone.len() < MOST_LONE {
                 lone.push(f);
             }
@@ -196,12 +201,19 @@ fn walk(
     // What each window's sum comes to where the note is known to stand: other lines nearby shake the phase too.
     let mut shaken = [(0.0f64, 0.0f64); WINDOWS.len()];
     let (mut absent, mut wild, mut missing) = (0usize, 0usize, 0usize);
+    // Where the latest silence began, and how much of the note has been heard since: what comes back for a moment only is
+    // not the note.
+    let (mut fell_silent, mut heard_since) = (None, 0usize);
+    let settle = |k: isize, fell_silent: Option<isize>, heard_since: usize| match fell_silent {
+        Some(from) if (heard_since * group) as f64 * block_s < LEAST_RETURN_S => from,
+        _ => k,
+    };
     let mut k = middle as isize;
     loop {
         let inside = if outward > 0 { k + group as isize <= end } else { k >= first };
         if !inside {
             // The sound itself ends here: nothing to back off from, but what was doubtful stays out.
-            return k - outward * ((absent + wild) * group) as isize;
+            return settle(k - outward * ((absent + wild) * group) as isize, fell_silent, heard_since);
         }
         let at = k as usize;
         k += outward * group as isize;
@@ -217,8 +229,18 @@ fn walk(
         let power = w.norm_sqr();
         if power < 12.0 * variance && power < 0.02 * amplitude * amplitude {
             absent += 1;
+            if absent == 2 {
+                // A second silence after a doubtful return counts from the first.
+                let from = k - outward * (2 * group as isize + back_off(1));
+                fell_silent = Some(settle(from, fell_silent, heard_since));
+                heard_since = 0;
+            }
             if (absent * group) as f64 * block_s > LONGEST_ABSENCE_S {
-                return k - outward * ((absent * group) as isize + back_off(1));
+                return settle(
+                    k - outward * ((absent * group) as isize + back_off(1)),
+                    fell_silent,
+                    heard_since,
+                );
             }
             continue;
         }
@@ -234,12 +256,17 @@ fn walk(
                 spoilt[i] = true;
             }
             if wild >= 4 && (wild * group) as f64 * block_s >= 0.08 {
-                return k - outward * ((wild * group) as isize + back_off(1));
+                return settle(
+                    k - outward * ((wild * group) as isize + back_off(1)),
+                    fell_silent,
+                    heard_since,
+                );
             }
             continue;
         }
         wild = 0;
         filter.update(&point);
+        heard_since += 1;
         strays.push(stray);
         let trust = (at as isize - middle as isize).unsigned_abs() < trusted;
         for (window, (squares, count)) in WINDOWS.into_iter().zip(&mut shaken) {
@@ -250,7 +277,8 @@ fn walk(
                     *squares += sum * sum;
                     *count += 1.0;
                 } else if sum.abs() > EDGE_SIGMAS * usual {
-                    return k - outward * ((window * group) as isize + back_off(window));
+                    let edge = k - outward * ((window * group) as isize + back_off(window));
+                    return settle(edge, fell_silent, heard_since);
                 }
             }
         }
@@ -333,7 +361,6 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             with_rate: span > 0.4,
             comb: near_lines(sums, comb, fit.frequency_hz, span),
         };
-        if std::env::var("HBD2").is_ok() { #[allow(clippy::print_stderr)] { eprintln!("edges {:.2} {:.2} noise {noise:.3e} wander {wander:.4} model {model:?} -> {:?}", from as f64*block_s, to as f64*block_s, fit_tone(sums, edges, &model, &|k| spoilt[k]).map(|b| (b.frequency_hz,b.rate,b.row_variance,b.comb_hz,b.amplitude.norm()))); } }
         if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
             // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
             steady = better.row_variance < 3.0 * noise;
@@ -389,10 +416,8 @@ fn finish_by_phase(
     let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
     let power = 4.0 * loudness / points.len().max(1) as f64;
     let at_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
-    let drift =
-        (fit.u_rate > 0.0).then_some(Drift { rate: fit.rate, u_rate: fit.u_rate, at_s: fit.at_s });
+    let drift = (fit.u_rate > 0.0).then_some(Drift { rate: fit.rate, u_rate: fit.u_rate, at_s: fit.at_s });
     let Smoothed { frequency_hz, u_hz, u_noise_hz, wander, .. } = smooth(&points, at_s, drift)?;
-    if std::env::var("HBD2").is_ok() { #[allow(clippy::print_stderr)] { eprintln!("PTS {at_s} {}", points.iter().map(|p| format!("{:.4},{:.5},{:.3e}", p.at_s, p.phase, p.variance)).collect::<Vec<_>>().join(";")); } }
     let span = (to - from) as f64 * block_s;
     let (start_s, end_s) = (from as f64 * block_s, to as f64 * block_s);
     let fitted_hz = fit.frequency_hz + if drift.is_none() { fit.rate * (at_s - fit.at_s) } else { 0.0 };

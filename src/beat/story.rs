@@ -342,9 +342,10 @@ fn mend_swaps(lives: &mut [Life]) {
                 continue;
             };
             let at_s = f64::midpoint(stands.start_s, stood.end_s);
-            let moved_on = stander.outline.iter().any(|p| {
-                p.at_s > at_s - 0.3 && (p.b.abs() - stood.heard_hz).abs() > 6.0
-            });
+            let moved_on = stander
+                .outline
+                .iter()
+                .any(|p| p.at_s > at_s - 0.3 && (p.b.abs() - stood.heard_hz).abs() > 6.0);
             let came = mover.born_s < at_s - 0.3 && mover.travelled;
             if moved_on && came {
                 let (low, high) = lives.split_at_mut(i.max(j));
@@ -508,7 +509,8 @@ impl Story<'_> {
                     && l.born_s > lives[i].born_s + 0.3
                     && (-1.5..0.8).contains(&(l.born_s - rest.start_s))
                     && l.rests.iter().any(|(m, _)| {
-                        m.power > 8.0 * rest.power && m.end_s.min(rest.end_s) - m.start_s.max(rest.start_s) > 0.4
+                        m.power > 8.0 * rest.power
+                            && m.end_s.min(rest.end_s) - m.start_s.max(rest.start_s) > 0.4
                     })
             })
         };
@@ -530,7 +532,8 @@ impl Story<'_> {
             let after = (-0.6..2.5).contains(&gap) && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
             let lead = m.born_s - to_s;
             let before = (-0.6..1.0).contains(&lead) && m.set_out_near(s, lead);
-            let leapt = (-0.3..1.0).contains(&lead) && m.leapt_from(s) || (-0.3..1.0).contains(&gap) && s.leapt_from(m);
+            let leapt = (-0.3..1.0).contains(&lead) && m.leapt_from(s)
+                || (-0.3..1.0).contains(&gap) && s.leapt_from(m);
             (moved && (after || before) || leapt) && s.power > 0.02 * m.power
         });
         let overlap = |l: &Life| to_s.min(l.last_seen_s) - from_s.max(l.born_s);
@@ -575,7 +578,6 @@ impl Story<'_> {
         }
         mend_swaps(&mut self.lives);
         let mut chain = self.note();
-        if std::env::var("HBDBG").is_ok() { for (i,l) in self.lives.iter().enumerate() { #[allow(clippy::print_stderr)] { eprintln!("{}{i} {:.2}..{:.2} {} trav {} ({:.1}) last {:.2},{:.1} hits {} pow {:.2e} rests {:?} pass {:?}", if chain.contains(&i) {'*'} else {' '}, l.born_s, l.last_seen_s, if l.at_end {'E'} else {' '}, l.travelled, l.travel_hz, l.last.0, l.last.1, l.hits, l.power, l.rests.iter().map(|r| format!("{:.2}-{:.2} {:.3}", r.0.start_s,r.0.end_s,r.0.heard_hz)).collect::<Vec<_>>(), l.passages.iter().map(|p| format!("{:.2} {:?}", p.at_s,p.kind)).collect::<Vec<_>>()); } } eprintln!("hum {:?}", self.hum.comb()); }
         let lives = &self.lives;
         let swells = self.swells_at_rest(&mut chain);
         let stretches = self.stretches(&chain);
@@ -597,8 +599,7 @@ impl Story<'_> {
             .map(|p| Crossing { at_s: p.at_s, u_s: p.u_s, kind: p.kind })
             .collect();
         crossings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let ending =
-            self.swell_ending(&swells).unwrap_or_else(|| self.ending(&chain, &stretches, &rests));
+        let ending = self.swell_ending(&swells).unwrap_or_else(|| self.ending(&chain, &stretches, &rests));
         let steady_notes = self.steady_notes(&chain, &swells);
         if let Some(rest) = rests.iter().find(|r| r.near_hum_hz.is_some()) {
             warnings.push(Warning {

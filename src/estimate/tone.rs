@@ -294,7 +294,8 @@ impl ToneFit {
         if layout.level {
             self.level = x[2];
         }
-        let amplitudes = self.lines.iter_mut().map(|l| &mut l.1).chain(self.lone.iter_mut().map(|l| &mut l.1));
+        let amplitudes =
+            self.lines.iter_mut().map(|l| &mut l.1).chain(self.lone.iter_mut().map(|l| &mut l.1));
         for (i, amplitude) in amplitudes.enumerate() {
             let at = layout.line(i);
             *amplitude = Complex64::new(x[at], x[at + 1]);

@@ -185,7 +185,12 @@ pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<
     if let Some(d) = drift {
         let beside_hz = d.rate * (at_s - d.at_s);
         let base = d.log_weight();
-        readings.extend(rungs().map(|(wander, w)| Reading { points, wander, beside_hz, log_weight: w + base }));
+        readings.extend(rungs().map(|(wander, w)| Reading {
+            points,
+            wander,
+            beside_hz,
+            log_weight: w + base,
+        }));
     }
     for reading in &mut readings {
         reading.log_weight += log_likelihood(reading.points, reading.wander);
