@@ -280,7 +280,7 @@ mod tests {
         let note = Note { at_s: 0.0, frequency_hz: 88.0, rate: 0.0 };
         assert!(measure(&bare, RATE, 0.0, note, &Comb::default()).is_none());
         let (samples, note) = sound(29.7, 6.0, 0.01, 2);
-        let comb = Comb { fundamental_hz: 60.0, orders: vec![1, 2, 3], free: false };
+        let comb = Comb { fundamental_hz: 60.0, orders: vec![1, 2, 3], ..Comb::default() };
         let found = measure(&samples, RATE, 0.0, note, &comb).expect("harmonics");
         let orders: Vec<u32> = found.iter().map(|o| o.order).collect();
         assert_eq!(orders, [1, 3, 5]);

@@ -121,11 +121,13 @@ impl Life {
     fn leave_hum(&mut self, hum: &HumFollower) {
         // Rests as hum, and then as something else.
         let as_hum = self.rests.iter().take_while(|(m, _)| hum.is_line(m.heard_hz, 0.3)).count();
-        if let Some((note, _)) = self.rests.get(as_hum).filter(|_| as_hum > 0) {
-            if (note.heard_hz - self.rests[as_hum - 1].0.heard_hz).abs() > 1.2 {
-                self.born_s = self.rests[as_hum - 1].0.end_s.min(note.start_s);
-                self.rests.drain(..as_hum);
-            }
+        let line = as_hum.checked_sub(1).map(|last| self.rests[last].0.clone());
+        let note = self.rests.get(as_hum).map(|(m, _)| m.clone());
+        if let (Some(line), Some(note)) = (line, note)
+            && (note.heard_hz - line.heard_hz).abs() > 1.2
+        {
+            self.born_s = line.end_s.min(note.start_s);
+            self.rests.drain(..as_hum);
         }
         if !self.travelled {
             return;
@@ -390,7 +392,7 @@ impl Story<'_> {
     fn swell_ending(&self, swells: &[Swelling]) -> Option<Ending> {
         let rest = &swells.last()?.rest;
         let patience = 1.5 + 3.0 / rest.offset_hz;
-        (self.end_s - rest.end_s < patience).then(|| Ending {
+        (self.end_s - rest.end_s < patience).then_some(Ending {
             state: EndingState::Resting,
             at_s: rest.start_s,
             offset_hz: Some(rest.offset_hz),
@@ -498,7 +500,7 @@ impl Story<'_> {
 
     /// A quick note may lose its follower to a sideband beside it: then a far louder line began just before the
     /// sideband came to rest, and that one is the note.
-    fn hand_over(&self, chain: &mut Vec<usize>) {
+    fn hand_over(&self, chain: &mut [usize]) {
         let lives = &self.lives;
         let louder = |i: usize| {
             let (rest, _) = lives[i].rests.last()?;
