@@ -379,13 +379,17 @@ impl Story<'_> {
         own.iter().filter(beside).cloned().collect()
     }
 
-    /// Whether a swell is only the beat of a line with hum close to it.
+    /// Whether a swell is only the beat of a line with hum close to it: a line that was measured well, as far from hum
+    /// as the swell says.
     fn beats_with_hum(&self, swelling: &Swelling) -> bool {
+        let measured = |l: &&Life| l.rests.iter().any(|r| r.0.u_hz() < 0.01 && r.0.cn0_hz > 100.0);
+        let near = |f: &f64| *f < 420.0 && !self.hum.is_line(*f, 0.3);
         self.lives
             .iter()
+            .filter(measured)
             .map(Life::frequency_hz)
-            .filter(|f| *f < 420.0 && !self.hum.is_line(*f, 0.15))
-            .any(|f| [-1.0, -0.5, 0.5, 1.0].iter().any(|k| self.hum.is_line(f + k * swelling.line_hz, 0.2)))
+            .filter(near)
+            .any(|f| [-1.0, -0.5, 0.5, 1.0].iter().any(|k| self.hum.is_line(f + k * swelling.line_hz, 0.06)))
     }
 
     /// How it ends when a swell is the last that is heard.
