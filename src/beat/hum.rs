@@ -36,23 +36,62 @@ const LOST_HZ: f64 = 0.5;
 const RESIDUE_HZ: f64 = 1.5;
 const RESIDUE: f64 = 0.003;
 
+/// How near a line must be to a note to be fitted with it, Hz.
+const BESIDE_HZ: f64 = 30.0;
+/// For how many hops it is remembered what was taken out: as long as the sound is kept for a rest.
+const TAKEN_HOPS: usize = 250;
+
+/// What was taken out of one hop for one line.
+#[derive(Clone, Copy, Default)]
+struct Shot {
+    amplitude: Complex32,
+    /// At the first sample of the hop, rad.
+    phase: f64,
+    /// Per sample, rad.
+    step: f64,
+}
+
+impl Shot {
+    fn take_from(&self, part: &mut [f32]) {
+        let (mut e, turn) = (unit(self.phase) * self.amplitude, unit(self.step));
+        for y in part {
+            *y -= e.re;
+            e *= turn;
+        }
+    }
+
+    /// Adds the last samples of a hop of `hop` samples.
+    fn add_to(&self, part: &mut [f32], hop: usize) {
+        let skipped = (hop - part.len()) as f64;
+        let (mut e, turn) = (unit(self.phase + self.step * skipped) * self.amplitude, unit(self.step));
+        for y in part {
+            *y += e.re;
+            e *= turn;
+        }
+    }
+}
+
 /// A line of the comb while it is taken out.
 struct Tooth {
     order: u32,
     /// Mean of each hop, turned back by the comb's phase; newest last.
     sums: VecDeque<Complex32>,
     amplitude: Complex32,
+    /// What was taken out of the last hops, newest last.
+    taken: VecDeque<Shot>,
     /// For how many hops more the amplitude is held, since a note stood near.
     held: usize,
 }
 
 impl Tooth {
     fn new(order: u32) -> Self {
-        Self { order, sums: VecDeque::with_capacity(HOPS + 1), amplitude: Complex32::default(), held: 0 }
-    }
-
-    fn is_beside(&self, note_hz: f64, fundamental_hz: f64) -> bool {
-        self.held > 0 && (f64::from(self.order) * fundamental_hz - note_hz).abs() < GUARD_HZ
+        Self {
+            order,
+            sums: VecDeque::with_capacity(HOPS + 1),
+            amplitude: Complex32::default(),
+            taken: VecDeque::new(),
+            held: 0,
+        }
     }
 
     fn take(&mut self, mean: Complex32) {
@@ -236,37 +275,36 @@ impl HumFollower {
     }
 
     /// Takes the comb as it is known out of sound that ended just now: for what was heard before it was known.
-    pub fn clean_past(&self, sound: &[f32], out: &mut Vec<f32>) {
+    pub fn clean_past(&mut self, sound: &[f32], hop: usize, out: &mut Vec<f32>) {
         out.clear();
         out.extend_from_slice(sound);
         let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
-        for tooth in self.teeth.iter().filter(|t| t.sums.len() >= LEAST_HOPS) {
+        for tooth in self.teeth.iter_mut().filter(|t| t.sums.len() >= LEAST_HOPS) {
             let h = f64::from(tooth.order);
-            let start = h * (self.phase - step * sound.len() as f64);
-            let (mut e, turn) = (unit(start) * tooth.amplitude, unit(h * step));
-            for y in out.iter_mut() {
-                *y -= e.re;
-                e *= turn;
+            let hops = sound.len() / hop;
+            tooth.taken.resize(tooth.taken.len().max(hops), Shot::default());
+            for (back, (part, taken)) in
+                out.rchunks_exact_mut(hop).zip(tooth.taken.iter_mut().rev()).enumerate()
+            {
+                let start = h * (self.phase - step * ((back + 1) * hop) as f64);
+                *taken = Shot { amplitude: tooth.amplitude, phase: start, step: h * step };
+                taken.take_from(part);
             }
         }
     }
 
-    /// Whether a line is held beside a note at `note_hz`.
-    pub fn holds_beside(&self, note_hz: f64) -> bool {
-        self.teeth.iter().any(|t| t.is_beside(note_hz, self.fundamental_hz))
+    /// Orders of the lines that stand beside a note at `note_hz`.
+    pub fn beside(&self, note_hz: f64) -> Vec<u32> {
+        let near = |t: &&Tooth| (f64::from(t.order) * self.fundamental_hz - note_hz).abs() < BESIDE_HZ;
+        self.teeth.iter().filter(near).map(|t| t.order).collect()
     }
 
-    /// Gives the lines that are held beside a note at `note_hz` back to sound that ended just now and was cleaned: a fit
-    /// that knows of them tells them from the note far better than a mean.
-    pub fn give_back(&self, note_hz: f64, sound: &mut [f32]) {
-        let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
-        for tooth in self.teeth.iter().filter(|t| t.is_beside(note_hz, self.fundamental_hz)) {
-            let h = f64::from(tooth.order);
-            let start = h * (self.phase - step * sound.len() as f64);
-            let (mut e, turn) = (unit(start) * tooth.amplitude, unit(h * step));
-            for y in sound.iter_mut() {
-                *y += e.re;
-                e *= turn;
+    /// Gives lines back to sound that ended just now and was cleaned, hop by hop what was taken: a fit that knows of
+    /// them tells them from the note far better than a mean.
+    pub fn give_back(&self, orders: &[u32], hop: usize, sound: &mut [f32]) {
+        for tooth in self.teeth.iter().filter(|t| orders.contains(&t.order)) {
+            for (part, shot) in sound.rchunks_mut(hop).zip(tooth.taken.iter().rev()) {
+                shot.add_to(part, hop);
             }
         }
     }
@@ -287,13 +325,15 @@ impl HumFollower {
             // Once the note has gone its trace must leave the mean first.
             tooth.held = if near { HOPS } else { tooth.held.saturating_sub(1) };
             tooth.take(mean(hop, h * self.phase, h * step));
-            if tooth.sums.len() >= LEAST_HOPS {
-                let mut e = unit(h * self.phase) * tooth.amplitude;
-                let turn = unit(h * step);
-                for y in clean.iter_mut() {
-                    *y -= e.re;
-                    e *= turn;
-                }
+            let known = tooth.sums.len() >= LEAST_HOPS;
+            let amplitude = if known { tooth.amplitude } else { Complex32::default() };
+            let shot = Shot { amplitude, phase: h * self.phase, step: h * step };
+            if known {
+                shot.take_from(clean);
+            }
+            tooth.taken.push_back(shot);
+            if tooth.taken.len() > TAKEN_HOPS {
+                tooth.taken.pop_front();
             }
         }
         self.phase = (self.phase + step * hop.len() as f64) % (2.0 * PI);

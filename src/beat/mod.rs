@@ -84,7 +84,7 @@ struct Standing {
     /// On sound without any hum.
     sums: BlockSums,
     /// On sound with the hum lines beside the note.
-    beside: Option<BlockSums>,
+    beside: Option<(Vec<u32>, BlockSums)>,
     core: (f64, f64),
     frequency_hz: f64,
     strikes: u32,
@@ -98,7 +98,7 @@ impl Standing {
         let told = apart * (self.core.1 - self.core.0) > LEAST_TURNS;
         let with = self.beside.as_ref().filter(|_| told);
         let measured = |sums| rest::measure(sums, self.core, self.frequency_hz, beside);
-        with.and_then(measured).or_else(|| measured(&self.sums))
+        with.and_then(|b| measured(&b.1)).or_else(|| measured(&self.sums))
     }
 }
 
@@ -407,7 +407,7 @@ impl Ear {
         }
         if self.hum.look(&self.peaks, &moving, &self.raw, self.hop) {
             let from = self.raw.first().max(end.saturating_sub((HUM_BACK_S * self.rate_hz) as u64));
-            self.hum.clean_past(self.raw.slice(from, end), &mut self.hop_buffer);
+            self.hum.clean_past(self.raw.slice(from, end), self.hop, &mut self.hop_buffer);
             self.clean.replace(from, &self.hop_buffer);
             // Young rests have gathered the hum: they begin anew on the sound without it.
             let young_s = end as f64 / self.rate_hz - YOUNG_S;
@@ -521,10 +521,10 @@ impl Ear {
                 let from = open.sums.next_sample();
                 let news = self.clean.slice(from, end);
                 open.sums.push(news);
-                if let Some(beside) = &mut open.beside {
+                if let Some((orders, beside)) = &mut open.beside {
                     self.gift.clear();
                     self.gift.extend_from_slice(news);
-                    self.hum.give_back(open.frequency_hz, &mut self.gift);
+                    self.hum.give_back(orders, self.hop, &mut self.gift);
                     beside.push(&self.gift);
                 }
                 let mut close = is_hum;
@@ -545,13 +545,14 @@ impl Ear {
                 let earliest = (from - 1.2).max(dossier.rest_until_s).max(0.0);
                 let first = ((earliest * self.rate_hz) as u64).max(self.clean.first());
                 let mut sums = rest::sums_for(f, self.rate_hz, first);
-                let mut beside = self.hum.holds_beside(f).then(|| sums.clone());
+                let orders = self.hum.beside(f);
+                let mut beside = (!orders.is_empty()).then(|| (orders, sums.clone()));
                 let sound = self.clean.slice(first, end);
                 sums.push(sound);
-                if let Some(beside) = &mut beside {
+                if let Some((orders, beside)) = &mut beside {
                     self.gift.clear();
                     self.gift.extend_from_slice(sound);
-                    self.hum.give_back(f, &mut self.gift);
+                    self.hum.give_back(orders, self.hop, &mut self.gift);
                     beside.push(&self.gift);
                 }
                 dossier.standing =

@@ -87,10 +87,10 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
     (energy >= LEAST_ENERGY && !creeps && measured.end_s - measured.start_s >= SHORTEST_S).then_some(measured)
 }
 
-/// How near a hum line must be to matter to a fit, Hz: those further off have been taken out of the sound, and in
-/// blocks of 20 ms they would be taken for one another.
-const NEAR_LINE_HZ: f64 = 4.0;
-
+/// How near a hum line must be to be fitted, Hz: those further off have been taken out of the sound.
+const NEAR_LINE_HZ: f64 = 30.0;
+/// How near a hum line must be for the reference to wait until it can be told from the note, Hz.
+const CLOSE_LINE_HZ: f64 = 4.0;
 /// How near a steady line must be for its leakage into the blocks to matter, Hz, and how many are fitted.
 const LONE_LINE_HZ: f64 = 160.0;
 const MOST_LONE: usize = 3;
@@ -98,22 +98,31 @@ const MOST_LONE: usize = 3;
 /// The lines that matter beside a note heard for `span_s`: near ones that the span and the blocks can tell from the
 /// note and from each other.
 fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb {
-    let apart = |h: &u32| (f64::from(*h) * comb.fundamental_hz - note_hz).abs();
-    let matters = |h: &u32| apart(h) < NEAR_LINE_HZ && apart(h) * span_s > 1.0;
-    let orders: Vec<u32> = comb.orders.iter().copied().filter(matters).collect();
+    let line = |h: &u32| f64::from(*h) * comb.fundamental_hz;
+    // What the blocks make of a distance in frequency: they can't tell multiples of their own rate apart.
+    let folded = |d: f64| {
+        let turns = d * sums.block_s();
+        (turns - turns.round()).abs() / sums.block_s()
+    };
+    let told = |f: f64| {
+        let apart = if sums.carrier_hz() > 0.0 {
+            folded(f - note_hz).min(folded(f + note_hz))
+        } else {
+            (f - note_hz).abs()
+        };
+        apart * span_s > 1.0
+    };
+    let mut orders: Vec<u32> = comb.orders.clone();
+    orders.retain(|h| (line(h) - note_hz).abs() < NEAR_LINE_HZ && told(line(h)));
+    orders.sort_by(|g, h| (line(g) - note_hz).abs().total_cmp(&(line(h) - note_hz).abs()));
+    orders.truncate(2);
     let mut lone: Vec<f64> = Vec::new();
     if sums.carrier_hz() > 0.0 {
-        // What the blocks make of a distance in frequency: they can't tell multiples of their own rate apart.
-        let folded = |d: f64| {
-            let turns = d * sums.block_s();
-            (turns - turns.round()).abs() / sums.block_s()
-        };
         let mut near: Vec<f64> =
             comb.lone.iter().copied().filter(|f| (f - note_hz).abs() < LONE_LINE_HZ).collect();
         near.sort_by(|a, b| (a - note_hz).abs().total_cmp(&(b - note_hz).abs()));
         for f in near {
-            let told = folded(f - note_hz).min(folded(f + note_hz));
-            let clear = told * span_s > 1.5 && lone.iter().all(|g| folded(f - g) * span_s > 1.5);
+            let clear = told(f) && lone.iter().all(|g| folded(f - g) * span_s > 1.5);
             let combed =
                 orders.iter().any(|h| (f64::from(*h) * comb.fundamental_hz - f).abs() * span_s < 2.0);
             if clear && !combed && lone.len() < MOST_LONE {
@@ -127,10 +136,10 @@ fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb 
 /// How far from the tracker's figure the note may be in the middle of its rest, Hz: a long rest drifts.
 const GUESS_HZ: f64 = 4.0;
 
-/// The frequency near `guess_hz` at which the blocks add up highest.
-fn strongest_near(sums: &BlockSums, (from, to): (usize, usize), guess_hz: f64) -> f64 {
+/// The frequency within `within_hz` of `guess_hz` at which the blocks add up highest.
+fn strongest_near(sums: &BlockSums, (from, to): (usize, usize), guess_hz: f64, within_hz: f64) -> f64 {
     let step = 0.25 / ((to - from) as f64 * sums.block_s());
-    let steps = (GUESS_HZ / step) as i32;
+    let steps = (within_hz / step) as i32;
     let total = |f: f64| {
         let turn = Complex64::from_polar(1.0, -2.0 * PI * (f - sums.carrier_hz()) * sums.block_s());
         let mut at = Complex64::new(1.0, 0.0);
@@ -300,7 +309,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     // A hum line beside the note must have turned against it before a fit can tell the two apart.
     let turned = |h: &u32| (f64::from(*h) * comb.fundamental_hz - guess_hz).abs();
     let nearest = comb.orders.iter().map(turned).fold(f64::MAX, f64::min);
-    if nearest < NEAR_LINE_HZ {
+    if nearest < CLOSE_LINE_HZ {
         half = half.max(((0.75 / nearest / block_s) as usize).min(core_len * 9 / 20));
     }
     let trusted = core_len * 3 / 10;
@@ -310,7 +319,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         let (from, to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));
         let with_rate = (to - from) as f64 * block_s > 2.0;
         let model = ToneModel {
-            frequency_hz: strongest_near(sums, (from, to), guess_hz),
+            frequency_hz: strongest_near(sums, (from, to), guess_hz, GUESS_HZ.min(0.45 * nearest)),
             rate: 0.0,
             with_rate,
             comb: near_lines(sums, comb, guess_hz, (to - from) as f64 * block_s),
