@@ -414,7 +414,8 @@ impl Story<'_> {
         if self.hum.is_line(f, 0.3) || self.hum.is_residue(f, life.power) {
             return Some("hum");
         }
-        if self.station_tones && is_station_tone(f) {
+        // Fading smears a tone by up to its own rate.
+        if self.station_tones && is_station_tone_near(f, 1.0) {
             return Some("a standard station's tone");
         }
         let thousand = |l: &Life| {
