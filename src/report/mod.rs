@@ -6,6 +6,7 @@ pub mod demo;
 pub mod dial;
 #[cfg(test)]
 pub mod example;
+pub mod html;
 #[cfg(feature = "live")]
 pub mod inputs;
 pub mod json;

@@ -7,6 +7,7 @@ mod lettering;
 
 use crate::heard::TrackRow;
 use crate::offset::Hand;
+use crate::report::html::escape;
 use crate::task::analyse::Analysis;
 use canvas::Canvas;
 use lettering::Lettered;
@@ -103,21 +104,6 @@ fn averaged(fine: &[u8], width: usize) -> Vec<u8> {
         })
     })
     .collect()
-}
-
-/// Text for XML: markup characters escaped, control characters, which XML forbids, replaced.
-fn escape(text: &str) -> String {
-    let mut escaped = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => escaped.push_str("&amp;"),
-            '<' => escaped.push_str("&lt;"),
-            '>' => escaped.push_str("&gt;"),
-            '"' => escaped.push_str("&quot;"),
-            c => escaped.push(canvas::printable(c)),
-        }
-    }
-    escaped
 }
 
 #[cfg(test)]
