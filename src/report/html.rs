@@ -188,6 +188,7 @@ const RULES: &str = "\
 body { margin: 0 auto; max-width: 54rem; padding: 1.5rem 1rem 3rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 system-ui, 'DejaVu Sans', sans-serif; overflow-wrap: break-word; }
 h1 { margin: 0 0 .4rem; font-size: 1.6rem; line-height: 1.2; color: var(--accent); }
+h3 { margin: 1.6rem 0 .4rem; font-size: 1.02rem; }
 h2 { margin: 2.2rem 0 .6rem; padding-top: .5rem; border-top: 3px solid var(--accent); font-size: 1.15rem;
   color: var(--accent); }
 p { margin: .5rem 0; max-width: 42rem; }
@@ -224,7 +225,7 @@ tr.total td, tr.total th { border-top: 2px solid var(--ink); font-weight: 600; }
 ";
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
     /// Relative luminance of an sRGB colour (WCAG 2.2, "relative luminance").
@@ -237,7 +238,7 @@ mod tests {
     }
 
     /// Contrast ratio (WCAG 2.2, "contrast ratio").
-    fn contrast(a: &str, b: &str) -> f64 {
+    pub fn contrast(a: &str, b: &str) -> f64 {
         let (a, b) = (luminance(a), luminance(b));
         (a.max(b) + 0.05) / (a.min(b) + 0.05)
     }
