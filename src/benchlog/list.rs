@@ -5,7 +5,8 @@ use super::moment::short;
 use super::{Kept, Log};
 use crate::dial::Date;
 use crate::measured::{decimals_for, value_and_u};
-use crate::offset::Hand;
+use crate::offset::Side;
+use crate::report::text::bound;
 use std::fmt::Write;
 
 /// Which entries are wanted; what is not stated does not matter.
@@ -75,7 +76,7 @@ pub fn list(log: &Log, filter: &Filter) -> String {
     for mend in &log.mends {
         let _ = writeln!(
             text,
-            "{} a line torn by a power cut or a kill ({} characters) was cut off.",
+            "{}  a line torn by a power cut or a kill was cut off ({} letters).",
             short(&mend.at),
             mend.cut_off.chars().count()
         );
@@ -115,14 +116,16 @@ pub(super) fn outcome(about: &About) -> String {
         return format!("{}{half} Hz", all.join(" or "));
     }
     if let (Some(offset), Some(side)) = (about.offset_hz, about.side) {
-        let amount = match about.offset_u_hz {
-            Some(u) => value_and_u(offset, u).0,
-            None => format!("{offset}"),
+        // The list is an overview: no finer than a tenth of a millihertz.
+        let decimals = about.offset_u_hz.map_or(4, decimals_for).min(4);
+        return match side {
+            Side::High => format!("meter {offset:.decimals$} Hz above"),
+            Side::Low => format!("meter {offset:.decimals$} Hz below"),
+            Side::Unknown => format!("{offset:.decimals$} Hz, no side"),
         };
-        return Hand::Meter.side_in_words(side, &format!("{amount} Hz")).replace(" the signal", "");
     }
-    if let Some(bound) = about.bound_hz {
-        return format!("within ±{bound} Hz");
+    if let Some(limit) = about.bound_hz {
+        return format!("within ±{}", bound(limit));
     }
     if let (Some(error), Some(u)) = (about.error_ppm, about.error_u_ppm) {
         let (error, u) = value_and_u(error, u);

@@ -1,6 +1,6 @@
 //! The arithmetic of a kept entry, done again from what is kept.
 
-use super::entry::Entry;
+use super::entry::{About, Entry};
 use crate::correction::{Corrected, again, holds_on_paper};
 use crate::report;
 
@@ -24,11 +24,9 @@ pub enum Redone {
 /// Does the arithmetic of an entry again: the corrected frequency with its checks, budget, interval and verdict, the
 /// sum on paper, and the figures that are listed. Compared is what is printed, to the last digit.
 pub fn redo(entry: &Entry) -> Redone {
-    let Some(result) = &entry.result else { return Redone::NotHere("it holds no measurement") };
+    let Some(result) = &entry.result else { return Redone::NotHere("there is no sum in it") };
     let Some(taken) = &entry.about.taken else {
-        return Redone::NotHere(
-            "its sum is not one of dial, book and beat; the record stands as it was kept",
-        );
+        return Redone::NotHere("there is no sum of dial, book and beat in it");
     };
     let Ok(kept) = serde_json::from_value::<Corrected>(result.clone()) else {
         return Redone::NotHere("its record is not that of a corrected frequency");
@@ -51,8 +49,6 @@ pub fn redo(entry: &Entry) -> Redone {
         Redone::Differs { lines: differing }
     }
 }
-
-use super::entry::About;
 
 impl About {
     /// What a corrected frequency says about itself in the list.

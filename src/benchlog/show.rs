@@ -64,9 +64,8 @@ pub fn show(kept: &Kept, presence: &dyn Fn(&FileMark) -> Presence) -> String {
             if !outcome.is_empty() {
                 line("outcome", &outcome);
             }
-            if let Some(result) = result {
-                // What has no form of its own is shown as it is kept.
-                line("record", &result.to_string());
+            if result.is_some() {
+                line("record", &format!("every figure: hushbeat log show {entry} --json"));
             }
         }
     }

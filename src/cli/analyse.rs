@@ -41,6 +41,9 @@ pub struct Args {
     /// Draw the descent of the note
     #[arg(long, value_name = "OUT.svg|.png", value_parser = picture)]
     plot: Option<Picture>,
+    /// Draw what is left of the phase in the last rest
+    #[arg(long, value_name = "OUT.svg|.png", value_parser = picture)]
+    lens: Option<Picture>,
     /// Write all of it as a page for a browser and for paper
     #[arg(long, value_name = "OUT.html")]
     report: Option<PathBuf>,
@@ -70,9 +73,12 @@ pub type Ear<'a> =
 /// # Errors
 /// A recording that can't be read, a file that can't be written, more than one recording for one track or plot.
 pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
-    if args.files.len() > 1 && (args.track.is_some() || args.plot.is_some() || args.report.is_some()) {
+    let one_only =
+        args.track.is_some() || args.plot.is_some() || args.lens.is_some() || args.report.is_some();
+    if args.files.len() > 1 && one_only {
         return Err(Failure::Usage(
-            "--track, --plot and --report take one recording at a time; hint: name one FILE".to_owned(),
+            "--track, --plot, --lens and --report take one recording at a time; hint: name one FILE"
+                .to_owned(),
         ));
     }
     let mut unread = 0;
@@ -174,9 +180,10 @@ fn hear(args: &Args, ear: Ear, progress: &Progress, path: &Path) -> Result<Answe
     let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows);
     progress.step(rows.come, 1.0);
     let analysis = analysis?;
-    let lenses = match args.report {
-        Some(_) => lens::lenses(path, &analysis).map_err(|error| error.to_string())?,
-        None => Vec::new(),
+    let lenses = if args.report.is_some() || args.lens.is_some() {
+        lens::lenses(path, &analysis).map_err(|error| error.to_string())?
+    } else {
+        Vec::new()
     };
     Ok(Answer { analysis, trail: rows.trail, track: rows.track, lenses })
 }
@@ -242,6 +249,21 @@ fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure
             store::write_atomic(path, &plot::descent_png(analysis, trail, hand).map_err(drawn)?)?;
         }
         None => {}
+    }
+    match (&args.lens, answer.lenses.last()) {
+        (None, _) => {}
+        (Some(_), None) => {
+            return Err(Failure::Job(format!(
+                "{}: there is no rest to look at under the lens; hint: leave --lens away",
+                analysis.input.path
+            )));
+        }
+        (Some(Picture::Svg(path)), Some(lens)) => {
+            store::write_atomic(path, plot::lens_svg(lens).map_err(drawn)?.as_bytes())?;
+        }
+        (Some(Picture::Png(path)), Some(lens)) => {
+            store::write_atomic(path, &plot::lens_png(lens).map_err(drawn)?)?;
+        }
     }
     if let Some(path) = &args.report {
         let recording = logging::recording(Path::new(&analysis.input.path));

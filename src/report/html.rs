@@ -93,8 +93,28 @@ pub fn section(id: &str, heading: &str, body: &str) -> String {
 
 /// A paragraph of plain text.
 pub fn paragraph(text: &str) -> String {
-    format!("<p>{}</p>\n", escape(text))
+    format!("<p>{}</p>\n", escape(&held_together(text)))
 }
+
+/// The text with no-break spaces where a line must not end: between a figure, its ± and its unit.
+pub fn held_together(text: &str) -> String {
+    let mut held = String::with_capacity(text.len());
+    let mut before = "";
+    for word in text.split(' ') {
+        let unit = word.trim_end_matches(['.', ',', ';', ':', ')']);
+        let figure = before.ends_with(|c: char| c.is_ascii_digit());
+        let glued = before == "±" || unit == "±" || (figure && UNITS.contains(&unit));
+        if !held.is_empty() {
+            held.push(if glued { '\u{a0}' } else { ' ' });
+        }
+        held.push_str(word);
+        before = word;
+    }
+    held
+}
+
+/// What follows a figure on its line.
+const UNITS: [&str; 9] = ["Hz", "kHz", "MHz", "s", "dB", "dBFS", "ppm", "%", "Hz/s"];
 
 /// A picture (SVG that names itself) with a caption in plain text. On a narrow screen it keeps a size at which its
 /// lettering can be read and is pushed aside within its own frame.
@@ -161,7 +181,7 @@ impl Table {
         let caption = &self.caption;
         format!(
             "<div class=\"wide\" role=\"group\" aria-label=\"{caption}\" tabindex=\"0\">\n<table>\n\
-             <caption>{caption}</caption>\n<thead>\n<tr>{head}</tr>\n</thead>\n<tbody>\n{}</tbody>\n</table>\n</div>\n",
+             <caption><span>{caption}</span></caption>\n<thead>\n<tr>{head}</tr>\n</thead>\n<tbody>\n{}</tbody>\n</table>\n</div>\n",
             self.body
         )
     }
@@ -206,6 +226,7 @@ figure { margin: 1rem 0; }
 figure svg { display: block; width: 100%; height: auto; min-width: 36rem; background: #ffffff; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; font-size: .9375rem; }
 caption { text-align: left; padding-bottom: .3rem; }
+caption span { display: inline-block; max-width: calc(100vw - 2rem); }
 th, td { padding: .3rem .6rem; border-bottom: 1px solid var(--rule); text-align: left; vertical-align: top; }
 thead th { background: var(--band); border-bottom: 2px solid var(--rule); vertical-align: bottom; }
 tbody th { font-weight: 600; }
@@ -219,7 +240,9 @@ tr.total td, tr.total th { border-top: 2px solid var(--ink); font-weight: 600; }
   figure, tr, .answer, .caution { break-inside: avoid; }
   thead { display: table-header-group; }
   .wide { overflow: visible; }
-  figure svg { min-width: 0; max-width: 165mm; }
+  h2 { margin-top: 1.3rem; }
+  footer { margin-top: 1rem; }
+  figure svg { min-width: 0; max-width: 140mm; }
   .answer, thead th { print-color-adjust: exact; }
 }
 ";
@@ -274,6 +297,12 @@ pub(super) mod tests {
             assert!(known.contains(&&rules[at..at + 7]), "{}", &rules[at..at + 7]);
         }
         assert!(!rules.contains("rgb(") && !rules.contains("url(") && !rules.contains("@import"));
+    }
+
+    #[test]
+    fn a_figure_keeps_its_unit_on_its_line() {
+        let held = held_together("from 38.6 ± 0.1 Hz at 3.2 s, which is (95 %). It is so");
+        assert_eq!(held.replace('\u{a0}', "_"), "from 38.6_±_0.1_Hz at 3.2_s, which is (95_%). It is so");
     }
 
     #[test]

@@ -34,7 +34,8 @@ pub fn analysis(
     origin: Origin,
 ) -> Result<String, PlotError> {
     let heard = &told.heard;
-    let mut main = format!("<p class=\"answer\">{}</p>\n", escape(&answer(heard, hand)));
+    let mut main =
+        format!("<p class=\"answer\">{}</p>\n", escape(&html::held_together(&answer(heard, hand))));
     main += &html::section("story", "What was heard", &story_in_words(heard, trail, hand));
     let fall = plot::descent_svg(told, trail, hand)?;
     let caption = "The offset, to a logarithmic scale, against time. Triangles tell the side: pointing up, the meter is \
@@ -47,7 +48,8 @@ pub fn analysis(
     if !lenses.is_empty() {
         let mut body = paragraph(
             "The phase of the note against the steady drift stated above. Scatter without shape is noise; a slow curve \
-             is the oscillators' wander; a slope at an end would mean that the hand was still moving.",
+             is the oscillators' wander, a regular ripple another line near the note; a slope at an end would mean that \
+             the hand was still moving.",
         );
         for lens in lenses {
             let caption = format!("Rest {}: phase left over, in degrees, against time", lens.number);
@@ -140,7 +142,8 @@ fn rests(told: &Analysis, hand: Hand) -> String {
         ]);
     }
     let remarks = told.heard.rests.iter().zip(1..).filter_map(|(rest, number)| remark(number, rest));
-    remarks.fold(table.print(), |text, remark| text + &paragraph(&remark))
+    let clock = clock_in_words(&told.input.clock, &told.heard.rests);
+    clock.into_iter().chain(remarks).fold(table.print(), |text, sentence| text + &paragraph(&sentence))
 }
 
 /// The parts of each rest's uncertainty, the card's clock among them, in Hz.
@@ -153,8 +156,10 @@ fn budget(told: &Analysis) -> String {
         ("sound card's clock (Hz)", Set::Figures),
         ("together (Hz)", Set::Figures),
     ];
-    let mut table =
-        Table::new("Standard uncertainties of each offset and their root of the sum of squares", &columns);
+    let mut table = Table::new(
+        "Standard uncertainties of each offset and the root of the sum of their squares, the clock in it",
+        &columns,
+    );
     let clock_u = told.input.clock.u_ppm * 1e-6;
     let cell = |u: f64| if u > 0.0 { value_and_u(0.0, u).1 } else { "–".to_owned() };
     for (rest, number) in told.heard.rests.iter().zip(1..) {
@@ -162,9 +167,7 @@ fn budget(told: &Analysis) -> String {
         let together = parts.iter().map(|u| u * u).sum::<f64>().sqrt();
         table.row(std::iter::once(number.to_string()).chain(parts.map(cell)).chain([cell(together)]));
     }
-    let clock =
-        clock_in_words(&told.input.clock, &told.heard.rests).map_or_else(String::new, |it| paragraph(&it));
-    table.print() + &clock
+    table.print()
 }
 
 /// Noise, wander, undoing the pull, the card's clock; Hz.

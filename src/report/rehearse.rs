@@ -11,8 +11,8 @@ pub fn task(practice: &Practice, file: &str) -> String {
         Hand::Signal => "the transmitter",
     };
     let way = match practice.turning {
-        Some(Turning::Up) => "its frequency going up at first",
-        Some(Turning::Down) => "its frequency going down at first",
+        Some(Turning::Up) => "its frequency going up at first (--turning up)",
+        Some(Turning::Down) => "its frequency going down at first (--turning down)",
         None => "nothing is turned",
     };
     format!(
@@ -38,7 +38,7 @@ pub fn answer(answer: &Answer) -> String {
     if answer.offset_hz - answer.heard_hz > 1.0 {
         let _ = writeln!(
             text,
-            "heard     {:.2} Hz: coupled oscillators pull each other, and the note is lower than the true offset",
+            "heard     {:.2} Hz: coupled oscillators pull each other, so the note is lower\n          than the true offset",
             answer.heard_hz
         );
     }
@@ -62,8 +62,8 @@ pub fn marked(attempt: &Attempt, marked: &Marked, right: &Answer) -> String {
     text += match marked.side_right {
         Some(true) => "side      right\n",
         Some(false) => {
-            "side      the other one: with the meter in the hand a note that falls as its frequency goes up means \
-                        that it is below\n"
+            "side      the other one: a note that falls while the meter's frequency goes up\n          \
+                        means that the meter is below\n"
         }
         None => "side      not said; the turning tells it\n",
     };

@@ -70,6 +70,9 @@ pub fn append<T>(
 ) -> Result<T, LedgerError> {
     let failed =
         |why| failed(path, "written", why, "choose a folder that exists, may be written to and has room");
+    if path.is_dir() {
+        return Err(LedgerError::NotAFile(path.display().to_string()));
+    }
     let is_new = !path.exists();
     let mut file =
         OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path).map_err(failed)?;
