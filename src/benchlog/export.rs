@@ -76,7 +76,7 @@ pub fn html(entries: &[&Kept], name: &str) -> String {
         "Entries, oldest first; ± is the half-width that covers 95 % unless it says (u)",
         &[
             ("entry", Set::Figures),
-            ("when (UTC)", Set::Words),
+            ("when (UTC)", Set::Figures),
             ("what", Set::Words),
             ("outcome", Set::Figures),
             ("meter and reading", Set::Words),

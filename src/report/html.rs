@@ -232,6 +232,7 @@ thead th { background: var(--band); border-bottom: 2px solid var(--rule); vertic
 tbody th { font-weight: 600; }
 th.n, td.n { text-align: right; white-space: nowrap; }
 tr.struck td, tr.struck th { text-decoration: line-through; color: var(--quiet); }
+tr.struck strong { display: inline-block; text-decoration: none; color: var(--ink); }
 tr.total td, tr.total th { border-top: 2px solid var(--ink); font-weight: 600; }
 @media print {
   @page { margin: 16mm 14mm; }

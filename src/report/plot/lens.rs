@@ -3,6 +3,7 @@
 use super::axes::{LinearScale, TimeScale};
 use super::canvas::{Anchor, Canvas, Frame, Place, ink};
 use super::{BODY, Picture, PlotError, SMALL, TITLE};
+use crate::measured::decimals_for;
 use crate::report::text::hertz;
 use crate::task::lens::Lens;
 use plotters::prelude::DrawingBackend;
@@ -11,6 +12,11 @@ use plotters::prelude::DrawingBackend;
 const INSIDE: Frame = Frame { left: 66.0, top: 74.0, right: 724.0, bottom: 412.0 };
 /// The smallest span worth showing, degrees either way.
 const LEAST_DEG: f64 = 1.0;
+
+/// An angle to two significant digits.
+fn degrees(angle: f64) -> String {
+    format!("{angle:.*}", decimals_for(angle.max(1e-3)))
+}
 
 impl Picture for Lens {
     fn title(&self) -> String {
@@ -22,10 +28,12 @@ impl Picture for Lens {
         let most = points.iter().map(|point| point.1.abs()).fold(0.0, f64::max);
         format!(
             "The phase left over in rest {number}, {:.2} to {:.2} s, when {} and the steady drift are taken out: \
-             {rms_deg:.1} degrees rms, at most {most:.1} degrees.",
+             {} degrees rms, at most {} degrees.",
             rest.start_s,
             rest.end_s,
-            hertz(rest.heard_hz, rest.u_noise_hz)
+            hertz(rest.heard_hz, rest.u_noise_hz),
+            degrees(*rms_deg),
+            degrees(most)
         )
     }
 
@@ -55,9 +63,9 @@ impl Picture for Lens {
         canvas.text((16.0, top - 16.0), Anchor::Left, "phase left over (°)", SMALL, ink::TEXT)?;
         let unit = format!("time ({})", time.unit().0);
         canvas.text(((left + right) / 2.0, bottom + 34.0), Anchor::Centre, &unit, SMALL, ink::TEXT)?;
-        let rest = format!("rest {}: {}", self.number, hertz(self.rest.heard_hz, self.rest.u_noise_hz));
+        let rest = format!("Rest {}: {}", self.number, hertz(self.rest.heard_hz, self.rest.u_noise_hz));
         canvas.text((16.0, 17.0), Anchor::Left, &rest, TITLE, ink::TEXT)?;
-        let rms = format!("The steady drift taken out; {:.1}° rms (the band).", self.rms_deg);
+        let rms = format!("The steady drift taken out; {}° rms (the band).", degrees(self.rms_deg));
         canvas.text((16.0, 37.0), Anchor::Left, &rms, BODY, ink::TEXT)
     }
 }
