@@ -54,7 +54,7 @@ fn words(kept: &Kept) -> Vec<&str> {
 /// Widest line, characters.
 const WIDTH: usize = 80;
 /// Where the last column, the note, begins.
-const NOTE_AT: usize = 58;
+const NOTE_AT: usize = 60;
 
 /// The entries that `filter` takes, oldest first, and what is strange about the file.
 pub fn list(log: &Log, filter: &Filter) -> String {
