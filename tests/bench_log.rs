@@ -1,6 +1,7 @@
 //! The bench log from outside: nothing acknowledged is lost, whatever is killed, and what is kept can be redone.
 #![allow(
     clippy::unwrap_used,
+    clippy::format_push_string,
     clippy::print_stdout,
     reason = "a test that can't go on fails there and then, and says what it measured"
 )]

@@ -61,11 +61,10 @@ pub fn list(log: &Log, filter: &Filter) -> String {
     let wanted: Vec<&Kept> = log.entries.iter().filter(|kept| filter.takes(kept)).collect();
     let mut text = String::new();
     if wanted.is_empty() {
-        let hidden = log.entries.len();
-        text += &if hidden == 0 {
-            "The log is empty.\n".to_owned()
-        } else {
-            format!("None of the {hidden} entries fits.\n")
+        // Writing to a String can't fail.
+        let _ = match log.entries.len() {
+            0 => writeln!(text, "The log is empty."),
+            all => writeln!(text, "None of the {all} entries fits."),
         };
     } else {
         let _ = writeln!(text, "entry  when (UTC)        what       outcome{}note", " ".repeat(17));

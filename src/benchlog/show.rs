@@ -53,20 +53,15 @@ pub fn show(kept: &Kept, presence: &dyn Fn(&FileMark) -> Presence) -> String {
         line("recording", &file_words(recording, presence(recording)));
     }
     let corrected = result.as_ref().and_then(|it| serde_json::from_value::<Corrected>(it.clone()).ok());
-    match corrected {
-        Some(record) => {
-            text.push('\n');
-            text += &report::correct::text(&record);
-            text.push('\n');
+    if let Some(record) = corrected {
+        let _ = write!(text, "\n{}\n", report::correct::text(&record));
+    } else {
+        let outcome = list::outcome(about);
+        if !outcome.is_empty() {
+            line("outcome", &outcome);
         }
-        None => {
-            let outcome = list::outcome(about);
-            if !outcome.is_empty() {
-                line("outcome", &outcome);
-            }
-            if result.is_some() {
-                line("record", &format!("every figure: hushbeat log show {entry} --json"));
-            }
+        if result.is_some() {
+            line("record", &format!("every figure: hushbeat log show {entry} --json"));
         }
     }
     text += &redone_words(&redo(&kept.entry));

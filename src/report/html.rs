@@ -239,8 +239,8 @@ tr.total td, tr.total th { border-top: 2px solid var(--ink); font-weight: 600; }
   body { max-width: none; padding: 0; font-size: 10pt; }
   h2, caption { break-after: avoid; }
   figure, tr, .answer, .caution { break-inside: avoid; }
-  thead { display: table-header-group; }
-  .wide { overflow: visible; }
+  thead { display: table-header-group; break-after: avoid; }
+  .wide { overflow: visible; break-inside: avoid; }
   h2 { margin-top: 1.3rem; }
   footer { margin-top: 1rem; }
   figure svg { min-width: 0; max-width: 140mm; }

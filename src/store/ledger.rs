@@ -120,10 +120,12 @@ fn find(file: &mut File) -> io::Result<Found> {
     file.seek(SeekFrom::Start(0))?;
     file.read_to_end(&mut bytes)?;
     let whole = bytes.iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
-    let count = bytes[..whole].iter().filter(|&&byte| byte == b'\n').count();
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     let lines = Lines {
-        whole: bytes[..whole].split(|&byte| byte == b'\n').take(count).map(text).collect(),
+        whole: bytes[..whole]
+            .split_inclusive(|&byte| byte == b'\n')
+            .map(|line| text(&line[..line.len() - 1]))
+            .collect(),
         torn: text(&bytes[whole..]),
     };
     Ok(Found { lines, torn_bytes: (bytes.len() - whole) as u64, end: bytes.len() as u64 })

@@ -112,7 +112,9 @@ impl Sum {
         }
         let n = points.len() as f64;
         let mean = points.iter().map(|point| point.1).sum::<f64>() / n;
-        points.iter_mut().for_each(|point| point.1 -= mean);
+        for point in &mut points {
+            point.1 -= mean;
+        }
         let rms_deg = (points.iter().map(|point| point.1 * point.1).sum::<f64>() / n).sqrt();
         Some(Lens { number: self.number, rest: self.rest, points, rms_deg })
     }

@@ -62,7 +62,7 @@ impl Picture for Lens {
         canvas.line(&[(left, top), (left, bottom), (right, bottom)], 1.0, ink::TEXT)?;
         canvas.text((16.0, top - 16.0), Anchor::Left, "phase left over (°)", SMALL, ink::TEXT)?;
         let unit = format!("time ({})", time.unit().0);
-        canvas.text(((left + right) / 2.0, bottom + 34.0), Anchor::Centre, &unit, SMALL, ink::TEXT)?;
+        canvas.text((f64::midpoint(left, right), bottom + 34.0), Anchor::Centre, &unit, SMALL, ink::TEXT)?;
         let rest = format!("Rest {}: {}", self.number, hertz(self.rest.heard_hz, self.rest.u_noise_hz));
         canvas.text((16.0, 17.0), Anchor::Left, &rest, TITLE, ink::TEXT)?;
         let rms = format!("The steady drift taken out; {}° rms (the band).", degrees(self.rms_deg));
