@@ -15,6 +15,7 @@
 //! layers are in DEVELOPERS.md and `tests/layering.rs` holds the source to them.
 
 pub mod beat;
+pub mod benchlog;
 pub mod block;
 pub mod cli;
 pub mod clock;

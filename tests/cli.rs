@@ -155,6 +155,85 @@ fn the_demo_tells_the_whole_job_and_leaves_its_picture() {
     assert!(picture.starts_with("<svg ") && picture.contains("meter below the signal"));
 }
 
+/// The answer in brackets, such as `62.40Hz:high`.
+fn in_brackets(text: &str) -> &str {
+    text.split_once("s (").and_then(|(_, rest)| rest.split_once(')')).map_or("", |(answer, _)| answer)
+}
+
+#[test]
+fn practice_is_made_told_and_marked() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("practice.wav").display().to_string();
+    let told = |words: &[&str]| String::from_utf8(hushbeat(words).stdout).unwrap();
+    let task = told(&["rehearse", &path, "--seed", "12", "--level", "hum"]);
+    assert!(task.contains("level hum") && task.contains("--turning ") && !task.contains("answer"), "{task}");
+    let with_answer = told(&["rehearse", &path, "--answer"]);
+    assert!(with_answer.starts_with(&task), "{with_answer}");
+    let right = in_brackets(with_answer.rsplit("answer ").next().unwrap()).to_owned();
+    let (size, side) = right.split_once(':').unwrap();
+    // The program's own ear is a trainee too.
+    let turning = if task.contains("--turning up") { "up" } else { "down" };
+    let heard = hushbeat(&["analyse", "--json", "--turning", turning, &path]);
+    let heard: serde_json::Value = serde_json::from_slice(&heard.stdout).unwrap();
+    let rest = heard["rests"].as_array().unwrap().last().unwrap();
+    let own = format!("{}Hz:{}", rest["offset_hz"], rest["side"].as_str().unwrap());
+    let marked = told(&["rehearse", "--check", &path, &own]);
+    assert!(
+        marked.contains("as near as it can be measured") && marked.contains("side      right"),
+        "{marked}"
+    );
+    let other = if side == "high" { "low" } else { "high" };
+    let marked = told(&["rehearse", "--check", &path, &format!("{size}:{other}")]);
+    assert!(marked.contains("the other one"), "{marked}");
+
+    refused(&["rehearse", &path], 1, &["practice.wav", "hint: "]);
+    refused(&["rehearse", "--check", &path, "62.4"], 2, &["has no unit"]);
+    let no_practice = fixture("recordings/two-rests.wav");
+    refused(&["rehearse", "--check", &no_practice, "9Hz"], 1, &["no practice recording", "hint: "]);
+    fs::write(&path, "another").unwrap();
+    refused(&["rehearse", "--check", &path, "9Hz"], 1, &["is not the recording", "hint: "]);
+}
+
+#[test]
+fn a_report_holds_everything_and_fetches_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let page = folder.path().join("report.html");
+    let lens = folder.path().join("lens.png");
+    let words = ["--report", page.to_str().unwrap(), "--lens", lens.to_str().unwrap()];
+    let path = fixture("recordings/fall-to-rest.wav");
+    let output = hushbeat(&[&["analyse", "--turning", "up", &path], &words[..]].concat());
+    assert!(output.status.success(), "{output:?}");
+    let page = fs::read_to_string(page).unwrap();
+    assert!(page.contains("38.60036") && page.matches("<svg").count() == 3, "{}", &page[..900]);
+    assert!(!page.contains("<script") && !page.replace("http://www.w3.org/2000/svg", "").contains("http"));
+    assert!(fs::read(lens).unwrap().starts_with(b"\x89PNG"));
+    // Without a rest there is nothing under the lens; the answer is given all the same.
+    let nothing = folder.path().join("nothing.svg");
+    let output =
+        hushbeat(&["analyse", "--lens", nothing.to_str().unwrap(), &fixture("recordings/hum-only.wav")]);
+    let told = String::from_utf8(output.stderr).unwrap();
+    assert_eq!((output.status.code(), told.lines().count()), (Some(1), 1), "{told}");
+    assert!(told.contains("hint: ") && !output.stdout.is_empty() && !nothing.exists(), "{told}");
+}
+
+/// Completions and manual pages exist for every shell and command.
+#[test]
+fn shells_and_the_manual_know_every_command() {
+    let commands =
+        ["demo", "analyse", "correct", "dial", "checkpoints", "inputs", "listen", "log", "rehearse"];
+    for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
+        let text = String::from_utf8(hushbeat(&["completions", shell]).stdout).unwrap();
+        assert!(commands.iter().all(|command| text.contains(command)) && text.contains("turning"), "{shell}");
+    }
+    for command in commands {
+        let text = String::from_utf8(hushbeat(&["manual", command]).stdout).unwrap();
+        assert!(text.contains(".TH") && text.contains(&format!("hushbeat\\-{command}")), "{command}: {text}");
+    }
+    let text = String::from_utf8(hushbeat(&["manual", "log", "strike"]).stdout).unwrap();
+    assert!(text.contains("hushbeat log strike"), "{text}");
+    refused(&["manual", "anlyse"], 2, &["hint: "]);
+}
+
 #[test]
 fn a_reader_that_goes_away_is_no_failure() {
     let mut child = Command::new(env!("CARGO_BIN_EXE_hushbeat"))

@@ -2,11 +2,17 @@
 
 use super::failure::Failure;
 use super::hearing::Hearing;
+use super::logging::{self, Logging};
+use super::progress::Progress;
+use crate::benchlog::{self, About};
 use crate::heard::{Snapshot, TrackRow};
+use crate::offset::Offset;
 use crate::pipeline::{Settings, Sink};
-use crate::report::{json, plot, text, track};
+use crate::report::{json, page, plot, text, track};
+use crate::source::recording;
 use crate::store;
 use crate::task::analyse::Analysis;
+use crate::task::lens::{self, Lens};
 use crate::task::span::Span;
 use crate::task::trail::Trail;
 use serde::Serialize;
@@ -35,12 +41,20 @@ pub struct Args {
     /// Draw the descent of the note
     #[arg(long, value_name = "OUT.svg|.png", value_parser = picture)]
     plot: Option<Picture>,
+    /// Draw what is left of the phase in the last rest
+    #[arg(long, value_name = "OUT.svg|.png", value_parser = picture)]
+    lens: Option<Picture>,
+    /// Write all of it as a page for a browser and for paper
+    #[arg(long, value_name = "OUT.html")]
+    report: Option<PathBuf>,
     /// Recordings worked on at a time [default: one per core]
     #[arg(long, value_name = "N")]
     jobs: Option<NonZeroUsize>,
     /// One JSON object per recording and line, in the order given
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    logging: Logging,
 }
 
 /// Where a plot goes, and in which form.
@@ -59,14 +73,18 @@ pub type Ear<'a> =
 /// # Errors
 /// A recording that can't be read, a file that can't be written, more than one recording for one track or plot.
 pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
-    if args.files.len() > 1 && (args.track.is_some() || args.plot.is_some()) {
+    let one_only =
+        args.track.is_some() || args.plot.is_some() || args.lens.is_some() || args.report.is_some();
+    if args.files.len() > 1 && one_only {
         return Err(Failure::Usage(
-            "--track and --plot take one recording at a time; hint: name one FILE".to_owned(),
+            "--track, --plot, --lens and --report take one recording at a time; hint: name one FILE"
+                .to_owned(),
         ));
     }
     let mut unread = 0;
     let mut last_fault = None;
-    in_order(args, ear, |path, answer| {
+    let progress = Progress::over(args.files.len());
+    let mut take = |path: &Path, answer: Result<Answer, String>| -> Result<(), Failure> {
         match answer {
             Ok(answer) => return show(args, &answer, out),
             Err(error) if args.json => {
@@ -83,7 +101,10 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         }
         unread += 1;
         Ok(())
-    })?;
+    };
+    let heard = in_order(args, ear, &progress, |path, answer| progress.aside(|| take(path, answer)));
+    progress.done();
+    heard?;
     match last_fault {
         None => Ok(()),
         Some(error) if args.files.len() == 1 => Err(Failure::Job(error)),
@@ -111,12 +132,14 @@ struct Answer {
     analysis: Analysis,
     trail: Trail,
     track: Option<String>,
+    lenses: Vec<Lens>,
 }
 
 /// Hears all recordings on as many threads as asked for and hands the answers on in the order given.
 fn in_order(
     args: &Args,
     ear: Ear,
+    progress: &Progress,
     mut take: impl FnMut(&Path, Result<Answer, String>) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
     let cores = args.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
@@ -130,7 +153,7 @@ fn in_order(
                     let index = next.fetch_add(1, Ordering::Relaxed);
                     let Some(path) = args.files.get(index) else { break };
                     // Nobody takes the answer when the reader of our output has gone: then the work ends.
-                    if hand_in.send((index, hear(args, ear, path))).is_err() {
+                    if hand_in.send((index, hear(args, ear, progress, path))).is_err() {
                         break;
                     }
                 }
@@ -150,22 +173,50 @@ fn in_order(
     })
 }
 
-fn hear(args: &Args, ear: Ear, path: &Path) -> Result<Answer, String> {
+fn hear(args: &Args, ear: Ear, progress: &Progress, path: &Path) -> Result<Answer, String> {
     let track = args.track.as_ref().map(|_| track::HEADER.to_owned());
-    let mut rows = Rows { trail: Trail::default(), track };
-    let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows)?;
-    Ok(Answer { analysis, trail: rows.trail, track: rows.track })
+    let stretch = stretch(path, args.span);
+    let mut rows = Rows { trail: Trail::default(), track, stretch, progress, come: 0.0 };
+    let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows);
+    progress.step(rows.come, 1.0);
+    let analysis = analysis?;
+    let lenses = if args.report.is_some() || args.lens.is_some() {
+        lens::lenses(path, &analysis).map_err(|error| error.to_string())?
+    } else {
+        Vec::new()
+    };
+    Ok(Answer { analysis, trail: rows.trail, track: rows.track, lenses })
 }
 
-/// Takes the rows of the track in both forms.
-struct Rows {
+/// First and last instant that will be heard, s, where the recording says how long it is.
+fn stretch(path: &Path, span: Option<Span>) -> Option<(f64, f64)> {
+    // A pipe can be opened only once, and a recording that can't be opened is told of by whoever hears it.
+    if path == Path::new("-") || !path.is_file() {
+        return None;
+    }
+    let recording = recording::open(path).ok()?;
+    let length_s = recording.frames_expected()? as f64 / f64::from(recording.format().rate_hz);
+    let from_s = span.map_or(0.0, |span| span.from_s);
+    let to_s = span.and_then(|span| span.to_s).map_or(length_s, |to_s| to_s.min(length_s));
+    (to_s > from_s).then_some((from_s, to_s))
+}
+
+/// Takes the rows of the track in both forms and tells how far it has come.
+struct Rows<'a> {
     trail: Trail,
     track: Option<String>,
+    stretch: Option<(f64, f64)>,
+    progress: &'a Progress,
+    /// Part of the recording that is done, 0 to 1.
+    come: f64,
 }
 
-impl Sink for Rows {
+impl Sink for Rows<'_> {
     fn row(&mut self, row: &TrackRow) {
         self.trail.row(row);
+        if let Some((from_s, to_s)) = self.stretch {
+            self.come = self.progress.step(self.come, (row.time_s - from_s) / (to_s - from_s));
+        }
         if let Some(track) = &mut self.track {
             track::append_row(track, row);
         }
@@ -199,7 +250,46 @@ fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure
         }
         None => {}
     }
-    Ok(())
+    match (&args.lens, answer.lenses.last()) {
+        (None, _) => {}
+        (Some(_), None) => {
+            return Err(Failure::Job(format!(
+                "{}: there is no rest to look at under the lens; hint: leave --lens away",
+                analysis.input.path
+            )));
+        }
+        (Some(Picture::Svg(path)), Some(lens)) => {
+            store::write_atomic(path, plot::lens_svg(lens).map_err(drawn)?.as_bytes())?;
+        }
+        (Some(Picture::Png(path)), Some(lens)) => {
+            store::write_atomic(path, &plot::lens_png(lens).map_err(drawn)?)?;
+        }
+    }
+    if let Some(path) = &args.report {
+        let recording = logging::recording(Path::new(&analysis.input.path));
+        let made = benchlog::utc(logging::now());
+        let sha256 = recording.as_ref().map(|recording| recording.sha256.as_str());
+        let origin = page::Origin { sha256, made: Some(&made) };
+        let page = page::analysis(analysis, trail, &answer.lenses, hand, origin).map_err(drawn)?;
+        store::write_atomic(path, page.as_bytes())?;
+    }
+    args.logging.keep("analyse", || about(analysis), analysis, args.json, out)
+}
+
+/// What the bench log lists of a recording: what it hands to the dial.
+fn about(analysis: &Analysis) -> About {
+    let recording = logging::recording(Path::new(&analysis.input.path));
+    match analysis.heard.offset(None) {
+        Ok(Offset::Heard { offset_hz, u_hz, side }) => About {
+            offset_hz: Some(offset_hz),
+            offset_u_hz: Some(u_hz),
+            side: Some(side),
+            recording,
+            ..About::default()
+        },
+        Ok(Offset::Within { bound_hz }) => About { bound_hz: Some(bound_hz), recording, ..About::default() },
+        Err(_) => About { recording, ..About::default() },
+    }
 }
 
 fn put(line: &str, out: &mut dyn Write) -> Result<(), Failure> {

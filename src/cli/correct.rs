@@ -1,17 +1,19 @@
 //! `hushbeat correct`.
 
 use super::failure::Failure;
+use super::logging::{self, Logging};
 use super::show::show;
+use crate::benchlog::About;
 use crate::clock::Clock;
 use crate::correction::{Allowances, CorrectionError, Target, Transport};
-use crate::dial::{Approach, Date};
+use crate::dial::{Approach, Date, Meter};
 use crate::offset::{Hand, Offset, Side, Turning};
 use crate::pipeline::Settings;
 use crate::quantity::{Hertz, Width};
 use crate::report;
 use crate::store;
 use crate::task::analyse::Analysis;
-use crate::task::correct::{self, CheckText, Job, Observation, PairText, TextError};
+use crate::task::correct::{self, CheckText, Corrected, Job, Observation, PairText, Taken, TextError};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -101,6 +103,8 @@ pub struct Args {
     /// One JSON object instead of text
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    logging: Logging,
 }
 
 fn offset(text: &str) -> Result<(f64, f64), TextError> {
@@ -194,7 +198,38 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         target: args.target.map(|frequency| Target { frequency, tolerance: args.tolerance }),
     };
     let record = correct::correct(&meter, &job)?;
-    show(&record, args.json, || report::correct::text(&record), out)
+    show(&record, args.json, || report::correct::text(&record), out)?;
+    if !args.logging.wanted() {
+        return Ok(());
+    }
+    let taken = correct::taken(&meter, &job)?;
+    let about = || About {
+        recording: args.recording.as_deref().and_then(logging::recording),
+        ..about(&meter, &args.meter, &job, &record, taken)
+    };
+    args.logging.keep("correct", about, &record, args.json, out)
+}
+
+/// What the bench log lists of a corrected frequency.
+pub(super) fn about(meter: &Meter, file: &Path, job: &Job, record: &Corrected, taken: Taken) -> About {
+    let (reading, bound_hz, offset_u_hz) = match &job.observation {
+        Observation::Single { reading, offset: Offset::Within { bound_hz } } => {
+            (reading.clone(), Some(*bound_hz), None)
+        }
+        Observation::Single { reading, offset: Offset::Heard { u_hz, .. } } => {
+            (reading.clone(), None, Some(*u_hz))
+        }
+        Observation::Pair(PairText { low, high }) => (format!("{}, {}", low.0, high.0), None, None),
+    };
+    About {
+        meter: Some(logging::meter(meter, file, &job.range)),
+        range: Some(job.range.clone()),
+        reading: Some(reading),
+        offset_u_hz,
+        bound_hz,
+        taken: Some(taken),
+        ..About::of(record)
+    }
 }
 
 /// What was heard at the dial, and by which clock.

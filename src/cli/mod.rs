@@ -9,10 +9,15 @@ mod correct;
 mod demo;
 mod dial;
 mod failure;
+mod generate;
 mod hearing;
 mod inputs;
 mod interrupt;
 mod listen;
+mod log;
+mod logging;
+mod progress;
+mod rehearse;
 mod show;
 
 pub use failure::Failure;
@@ -45,6 +50,10 @@ enum Command {
     Checkpoints(checkpoints::Args),
     Inputs(inputs::Args),
     Listen(Box<listen::Args>),
+    Log(log::Args),
+    Rehearse(rehearse::Args),
+    Completions(generate::Completions),
+    Manual(generate::Manual),
 }
 
 /// Runs the command line and returns the exit status.
@@ -85,6 +94,10 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         Command::Checkpoints(args) => checkpoints::run(&args, out),
         Command::Inputs(args) => inputs::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),
+        Command::Log(args) => log::run(&args, out),
+        Command::Rehearse(args) => rehearse::run(&args, out),
+        Command::Completions(args) => generate::completions(&args, out),
+        Command::Manual(args) => generate::manual(&args, out),
     }
 }
 

@@ -4,10 +4,11 @@
 //! of each other: one crystal behind several check points, one sound card behind several beats, one row of the book
 //! behind two readings.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// How the uncertainty of a component was evaluated.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Kind {
     /// From repeated observations.
     A,
@@ -16,7 +17,7 @@ pub enum Kind {
 }
 
 /// The distribution assumed for a component.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Shape {
     /// Normal; Student's t where degrees of freedom are given.
@@ -26,14 +27,14 @@ pub enum Shape {
 }
 
 /// One line of the budget.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Component {
     /// What it is.
     pub source: String,
     /// The estimate that entered, in `unit`.
     pub value: f64,
     /// Unit of `value` and `u`.
-    pub unit: &'static str,
+    pub unit: Cow<'static, str>,
     /// Standard uncertainty of the estimate, in `unit`.
     pub u: f64,
     /// Change of the result for one unit of the estimate, Hz per `unit`.
@@ -60,7 +61,7 @@ impl Component {
         Self {
             source: source.into(),
             value,
-            unit,
+            unit: unit.into(),
             u,
             sensitivity,
             u_hz: (sensitivity * u).abs(),

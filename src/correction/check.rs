@@ -7,7 +7,7 @@ use crate::clock::Clock;
 use crate::dial::{Book, BookPoint, Crystal, Matrix, Plate};
 use crate::heard::Warning;
 use crate::offset::Offset;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// One check: at `reading`, crystal harmonic N met meter harmonic M and their beat
 /// `M·f_meter − N·f_crystal` was heard.
@@ -26,7 +26,7 @@ pub struct Check {
 }
 
 /// What one check comes to.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CheckResult {
     /// Reading, divisions.
     pub reading: f64,

@@ -13,7 +13,7 @@ use crate::dial::{Approach, Crystal, Date, Meter, Range};
 use crate::heard::Warning;
 use crate::offset::{Offset, Side};
 use crate::quantity::Width;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// One reading of a pair.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -90,7 +90,7 @@ pub struct Request<'a> {
 }
 
 /// The answer of `correct --json`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Corrected {
     /// Corrected frequency of the signal, Hz; null when the side is unknown and `alternatives_hz` holds two answers.
     pub frequency_hz: Option<f64>,

@@ -7,6 +7,7 @@
 //! each cause of error is followed through the whole sum and stands in one line of the budget; what cancels, as the
 //! book and the reading do when the check lies at the reading of the measurement, cancels there too.
 
+mod again;
 mod beat;
 mod budget;
 mod check;
@@ -14,13 +15,16 @@ mod correct;
 mod doubts;
 mod interval;
 mod paper;
+mod pencil;
 mod transport;
 mod verdict;
 mod work;
 
+pub use again::{Taken, again, taken};
 pub use budget::{Component, Kind, Shape};
 pub use check::{Check, CheckResult};
 pub use correct::{Allowances, Corrected, Measurement, PairReading, Request, correct};
+pub use pencil::holds_on_paper;
 pub use transport::Transport;
 pub use verdict::{Target, TargetResult, Verdict};
 

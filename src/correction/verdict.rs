@@ -2,7 +2,7 @@
 
 use super::interval::Combined;
 use crate::quantity::{Hertz, Width};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Probability of conformity that counts as sure.
 const SURE: f64 = 0.95;
@@ -17,7 +17,7 @@ pub struct Target {
 }
 
 /// The verdict.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// In tolerance with a probability of 95 % or more.
@@ -29,7 +29,7 @@ pub enum Verdict {
 }
 
 /// The signal against its target.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TargetResult {
     /// The target, Hz.
     pub target_hz: f64,

@@ -3,6 +3,7 @@
 use crate::correction::{CheckResult, Component, Shape, TargetResult, Verdict};
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::Side;
+use crate::report::html::{Set, Table};
 use crate::task::correct::Corrected;
 use std::fmt::Write;
 
@@ -134,21 +135,14 @@ fn budget(components: &[Component], u_hz: f64) -> Vec<String> {
             minor.push(part);
             continue;
         }
-        let (value, u) = value_and_u(part.value, part.u);
-        let (shape, bound) = match part.shape {
-            Shape::Normal => ("", false),
-            Shape::Rectangle => (" rect", part.value.abs() <= 0.0),
-        };
-        // What is only known to lie within a bound is not printed as zero.
-        let value = if bound { format!("±{:.4}", part.u * 3f64.sqrt()) } else { value };
-        let value = if bound { value.trim_end_matches('0').trim_end_matches('.') } else { &value };
+        let [value, u, kind] = figures(part);
         rows.push(row(
             &format!("  {}", part.source),
-            &format!("{value} {}", part.unit),
-            &format!("{u} {}", part.unit),
+            &value,
+            &u,
             &four_digits(part.sensitivity),
             &rounded_u(part.u_hz),
-            &format!("{:?}{shape}", part.kind),
+            &kind,
         ));
     }
     if !minor.is_empty() {
@@ -162,6 +156,39 @@ fn budget(components: &[Component], u_hz: f64) -> Vec<String> {
     }
     rows.push(row("  together", "", "", "", &rounded_u(u_hz), ""));
     rows
+}
+
+/// The whole budget as a table for a page, the lines that hardly count included.
+pub fn budget_table(record: &Corrected, caption: &str) -> Table {
+    let columns = [
+        ("source", Set::Words),
+        ("value", Set::Figures),
+        ("u", Set::Figures),
+        ("Hz per unit", Set::Figures),
+        ("contribution (Hz)", Set::Figures),
+        ("kind", Set::Words),
+    ];
+    let mut table = Table::new(caption, &columns);
+    for part in &record.budget {
+        let [value, u, kind] = figures(part);
+        table.row([&part.source, &value, &u, &four_digits(part.sensitivity), &rounded_u(part.u_hz), &kind]);
+    }
+    let together = ["together", "", "", "", &rounded_u(record.u_hz), ""];
+    table.marked_row(together, "total");
+    table
+}
+
+/// Value, u and kind of a line as they are printed.
+fn figures(part: &Component) -> [String; 3] {
+    let (value, u) = value_and_u(part.value, part.u);
+    let (shape, bound) = match part.shape {
+        Shape::Normal => ("", false),
+        Shape::Rectangle => (" rect", part.value.abs() <= 0.0),
+    };
+    // What is only known to lie within a bound is not printed as zero.
+    let value = if bound { format!("±{:.4}", part.u * 3f64.sqrt()) } else { value };
+    let value = if bound { value.trim_end_matches('0').trim_end_matches('.') } else { &value };
+    [format!("{value} {}", part.unit), format!("{u} {}", part.unit), format!("{:?}{shape}", part.kind)]
 }
 
 /// A sensitivity to four significant digits.

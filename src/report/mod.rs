@@ -6,11 +6,14 @@ pub mod demo;
 pub mod dial;
 #[cfg(test)]
 pub mod example;
+pub mod html;
 #[cfg(feature = "live")]
 pub mod inputs;
 pub mod json;
 pub mod marks;
+pub mod page;
 pub mod plot;
+pub mod rehearse;
 mod table;
 pub mod text;
 pub mod track;

@@ -9,7 +9,7 @@ use crate::offset::{Offset, Side};
 use crate::quantity::{Hertz, QuantityError};
 use std::str::FromStr;
 
-pub use crate::correction::Corrected;
+pub use crate::correction::{Corrected, Taken};
 
 /// A reading as written, and what was heard there.
 #[derive(Debug, Clone, PartialEq)]
@@ -203,6 +203,23 @@ pub struct Job {
 /// # Errors
 /// A range that is not there, a reading off dial or book, a check without side, a pair that contradicts itself.
 pub fn correct(meter: &Meter, job: &Job) -> Result<Corrected, CorrectionError> {
+    asked(meter, job, crate::correction::correct)
+}
+
+/// What entered the sum and does not stand in its record, so that it can be redone later without the meter's files.
+///
+/// # Errors
+/// As [`correct`].
+pub fn taken(meter: &Meter, job: &Job) -> Result<Taken, CorrectionError> {
+    asked(meter, job, crate::correction::taken)
+}
+
+/// Hands the job on in the dial's own terms.
+fn asked<T>(
+    meter: &Meter,
+    job: &Job,
+    ask: impl FnOnce(&Request) -> Result<T, CorrectionError>,
+) -> Result<T, CorrectionError> {
     let plate = &meter.plate;
     let measurement = match &job.observation {
         Observation::Single { reading, offset } => {
@@ -227,7 +244,7 @@ pub fn correct(meter: &Meter, job: &Job) -> Result<Corrected, CorrectionError> {
             ..meter.crystal
         },
     };
-    crate::correction::correct(&Request {
+    ask(&Request {
         meter,
         range: meter.range(&job.range)?,
         measurement,

@@ -5,6 +5,8 @@ pub mod checkpoints;
 pub mod correct;
 pub mod demo;
 pub mod dial;
+pub mod lens;
 pub mod listen;
+pub mod rehearse;
 pub mod span;
 pub mod trail;

@@ -4,7 +4,7 @@ use crate::cli::correct::{approach, today, transport};
 use crate::cli::failure::Failure;
 use crate::clock::Clock;
 use crate::correction::{Allowances, Target, Transport};
-use crate::dial::Approach;
+use crate::dial::{Approach, Meter};
 use crate::live::Clerk;
 use crate::offset::{Offset, Side};
 use crate::quantity::Hertz;
@@ -19,7 +19,7 @@ use std::path::PathBuf;
 pub struct Dial {
     /// The meter file
     #[arg(long, value_name = "M.toml", requires_all = ["range", "reading"])]
-    meter: Option<PathBuf>,
+    pub meter: Option<PathBuf>,
     /// The range the meter stands on
     #[arg(long, value_name = "NAME", requires = "meter")]
     range: Option<String>,
@@ -67,6 +67,14 @@ impl Dial {
 
     /// What turns an offset into the signal's frequency, when the dial is given.
     pub fn clerk(&self) -> Result<Option<Clerk>, Failure> {
+        Ok(match self.job()? {
+            Some((meter, job)) => Some(listen::clerk(meter, job)?),
+            None => None,
+        })
+    }
+
+    /// The meter and what is asked of it, when the dial is given, with an offset for the trial.
+    pub fn job(&self) -> Result<Option<(Meter, Job)>, Failure> {
         let (Some(path), Some(range), Some(reading)) = (&self.meter, &self.range, &self.reading) else {
             return Ok(None);
         };
@@ -93,6 +101,6 @@ impl Dial {
             allowances: Allowances::default(),
             target: self.target.map(|frequency| Target { frequency, tolerance: None }),
         };
-        Ok(Some(listen::clerk(meter, job)?))
+        Ok(Some((meter, job)))
     }
 }

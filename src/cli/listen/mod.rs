@@ -1,11 +1,13 @@
 //! `hushbeat listen`.
 
 mod dial;
+mod enter;
 mod stream;
 
 use super::failure::Failure;
 use super::hearing::Hearing;
 use super::interrupt;
+use super::logging::Logging;
 use crate::live::{self, Against, Teller, View};
 use crate::quantity::Hertz;
 use crate::report;
@@ -52,6 +54,8 @@ pub struct Args {
     json: bool,
     #[command(flatten)]
     dial: dial::Dial,
+    #[command(flatten)]
+    logging: Logging,
 }
 
 impl std::convert::From<SessionError> for Failure {
@@ -80,6 +84,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         let outcome = session.finish()?;
         out.write_all(report::marks::text(&view.marks).as_bytes())?;
         tell_notes(&outcome, out)?;
+        enter::marks(args, &view.marks, out)?;
         outcome
     } else if args.json {
         stream::json(&session, &stop, out)?;
@@ -87,12 +92,14 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         let record = serde_json::to_string(&listen::record(&outcome, clock))
             .map_err(|e| Failure::Job(e.to_string()))?;
         writeln!(out, "{record}")?;
+        enter::last(args, &outcome, out)?;
         outcome
     } else {
         let teller = Teller::new(against, settings.turning.is_some(), clerk);
         stream::plain(&session, teller, &stop, out)?;
         let outcome = session.finish()?;
         tell_notes(&outcome, out)?;
+        enter::last(args, &outcome, out)?;
         outcome
     };
     match (outcome.broke_off, outcome.keep_failed) {

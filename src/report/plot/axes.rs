@@ -83,6 +83,43 @@ impl OffsetScale {
     }
 }
 
+/// A quantity up the side, linear.
+#[derive(Debug, Clone, Copy)]
+pub struct LinearScale {
+    /// At the bottom.
+    pub from: f64,
+    /// At the top.
+    pub to: f64,
+    /// Top edge, layout units.
+    pub top: f64,
+    /// Bottom edge, layout units.
+    pub bottom: f64,
+}
+
+impl LinearScale {
+    /// A scale that shows ±`most` with some air and zero in the middle.
+    pub fn around_zero(most: f64, top: f64, bottom: f64) -> Self {
+        let to = most * 1.1;
+        Self { from: -to, to, top, bottom }
+    }
+
+    /// Where a value falls; what lies outside stays at the edge.
+    pub fn y(&self, value: f64) -> f64 {
+        let part = (value - self.from) / (self.to - self.from);
+        self.bottom - part.clamp(0.0, 1.0) * (self.bottom - self.top)
+    }
+
+    /// Six to ten ticks at 1, 2 or 5 times a power of ten.
+    pub fn ticks(&self) -> Vec<(f64, String)> {
+        let step = round_up_125((self.to - self.from) / 10.0);
+        let decimals = usize::try_from((-step.log10()).ceil() as i64).unwrap_or(0);
+        let (first, last) = ((self.from / step).ceil() as i64, (self.to / step).floor() as i64);
+        // A minus sign is as wide as a plus; zero has none.
+        let label = |at: f64| format!("{at:.decimals$}").replace('-', "−");
+        (first..=last).map(|n| n as f64 * step).map(|at| (at, label(at))).collect()
+    }
+}
+
 /// The smallest of 1, 2, 5 times a power of ten that is not below `value`.
 fn round_up_125(value: f64) -> f64 {
     let power = 10f64.powi(value.log10().floor() as i32);

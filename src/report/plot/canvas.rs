@@ -2,6 +2,7 @@
 
 use super::PlotError;
 use super::lettering;
+use crate::report::html::printable;
 use plotters::coord::Shift;
 use plotters::drawing::DrawingArea;
 use plotters::element::{PathElement, Polygon, Text};
@@ -176,11 +177,6 @@ impl<DB: DrawingBackend> Canvas<DB> {
     fn steps_of(&self, places: &[Place]) -> Vec<(i32, i32)> {
         places.iter().map(|&place| self.step_of(place)).collect()
     }
-}
-
-/// The character itself, or a stand-in for one that XML forbids or that is invisible.
-pub fn printable(c: char) -> char {
-    if c.is_control() || matches!(c, '\u{fffe}' | '\u{ffff}') { '\u{b7}' } else { c }
 }
 
 fn refused(error: impl std::fmt::Display) -> PlotError {

@@ -3,15 +3,20 @@
 mod axes;
 mod canvas;
 mod descent;
+mod lens;
 mod lettering;
 
 use crate::heard::TrackRow;
 use crate::offset::Hand;
+use crate::report::html::escape;
 use crate::task::analyse::Analysis;
+use crate::task::lens::Lens;
 use canvas::Canvas;
+use descent::Descent;
 use lettering::Lettered;
 use plotters::backend::{BitMapBackend, SVGBackend};
 use plotters::drawing::IntoDrawingArea;
+use plotters::prelude::DrawingBackend;
 
 /// Why a plot could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -37,30 +42,27 @@ const PNG_STEPS: u32 = 2;
 /// Drawn this many times as fine each way and averaged, which smooths every edge alike.
 const PNG_FINER: u32 = 2;
 
+/// Text sizes, em in layout units.
+const TITLE: f64 = 15.0;
+const BODY: f64 = 12.5;
+const SMALL: f64 = 11.5;
+
+/// Something that can be drawn on the canvas, and says in words what is to be seen.
+trait Picture {
+    /// A few words that name it.
+    fn title(&self) -> String;
+    /// The same as the picture tells, for those who can't see it.
+    fn about(&self) -> String;
+    /// Draws it.
+    fn draw<DB: DrawingBackend>(&self, canvas: &mut Canvas<DB>) -> Result<(), PlotError>;
+}
+
 /// The descent of the note as an SVG document: log |offset| in Hz against time.
 ///
 /// # Errors
 /// When the drawing library refuses.
 pub fn descent_svg(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<String, PlotError> {
-    let mut body = String::new();
-    {
-        let backend = SVGBackend::with_string(&mut body, (SIZE.0 * SVG_STEPS, SIZE.1 * SVG_STEPS));
-        let mut canvas = Canvas::new(backend.into_drawing_area(), SVG_STEPS);
-        descent::draw(&mut canvas, analysis, trail, hand)?;
-        canvas.finish()?;
-    }
-    // The library's opening tag knows neither units of layout nor a title for those who can't see the picture.
-    let inside = body.split_once('\n').map_or("", |(_, rest)| rest);
-    let (width, height) = SIZE;
-    let title = escape(&format!("Descent of the beat note in {}", analysis.input.path));
-    let about = escape(&descent::in_words(analysis, hand));
-    Ok(format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"title about\" width=\"{width}\" \
-         height=\"{height}\" viewBox=\"0 0 {} {}\">\n<title id=\"title\">{title}</title>\n<desc \
-         id=\"about\">{about}</desc>\n{inside}",
-        width * SVG_STEPS,
-        height * SVG_STEPS
-    ))
+    svg(&Descent { analysis, trail, hand }, "descent")
 }
 
 /// The descent of the note as a PNG file's bytes, 8-bit RGB.
@@ -68,13 +70,56 @@ pub fn descent_svg(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Resul
 /// # Errors
 /// When the drawing library or the encoder refuses.
 pub fn descent_png(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<Vec<u8>, PlotError> {
+    png(&Descent { analysis, trail, hand })
+}
+
+/// A rest under the lens as an SVG document: phase left over in degrees against time.
+///
+/// # Errors
+/// When the drawing library refuses.
+pub fn lens_svg(lens: &Lens) -> Result<String, PlotError> {
+    svg(lens, &format!("lens{}", lens.number))
+}
+
+/// A rest under the lens as a PNG file's bytes.
+///
+/// # Errors
+/// When the drawing library or the encoder refuses.
+pub fn lens_png(lens: &Lens) -> Result<Vec<u8>, PlotError> {
+    png(lens)
+}
+
+/// A picture as SVG; `key` keeps its names apart from those of other pictures on a page.
+fn svg(picture: &impl Picture, key: &str) -> Result<String, PlotError> {
+    let mut body = String::new();
+    {
+        let backend = SVGBackend::with_string(&mut body, (SIZE.0 * SVG_STEPS, SIZE.1 * SVG_STEPS));
+        let mut canvas = Canvas::new(backend.into_drawing_area(), SVG_STEPS);
+        picture.draw(&mut canvas)?;
+        canvas.finish()?;
+    }
+    // The library's opening tag knows neither units of layout nor a title for those who can't see the picture.
+    let inside = body.split_once('\n').map_or("", |(_, rest)| rest);
+    let (width, height) = SIZE;
+    let (title, about) = (escape(&picture.title()), escape(&picture.about()));
+    Ok(format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"{key}-title {key}-about\" \
+         width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {} {}\">\n<title id=\"{key}-title\">{title}</title>\n\
+         <desc id=\"{key}-about\">{about}</desc>\n{inside}",
+        width * SVG_STEPS,
+        height * SVG_STEPS
+    ))
+}
+
+/// A picture as PNG.
+fn png(picture: &impl Picture) -> Result<Vec<u8>, PlotError> {
     let steps = PNG_STEPS * PNG_FINER;
     let (fine_width, fine_height) = (SIZE.0 * steps, SIZE.1 * steps);
     let mut fine = vec![0; (fine_width * fine_height * 3) as usize];
     {
         let backend = Lettered(BitMapBackend::with_buffer(&mut fine, (fine_width, fine_height)));
         let mut canvas = Canvas::new(backend.into_drawing_area(), steps);
-        descent::draw(&mut canvas, analysis, trail, hand)?;
+        picture.draw(&mut canvas)?;
         canvas.finish()?;
     }
     let (width, height) = (SIZE.0 * PNG_STEPS, SIZE.1 * PNG_STEPS);
@@ -103,21 +148,6 @@ fn averaged(fine: &[u8], width: usize) -> Vec<u8> {
         })
     })
     .collect()
-}
-
-/// Text for XML: markup characters escaped, control characters, which XML forbids, replaced.
-fn escape(text: &str) -> String {
-    let mut escaped = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => escaped.push_str("&amp;"),
-            '<' => escaped.push_str("&lt;"),
-            '>' => escaped.push_str("&gt;"),
-            '"' => escaped.push_str("&quot;"),
-            c => escaped.push(canvas::printable(c)),
-        }
-    }
-    escaped
 }
 
 #[cfg(test)]

@@ -97,7 +97,7 @@ fn input_line(input: &Input) -> String {
 }
 
 /// From where to where the note was followed; nothing when no step heard one.
-fn story(trail: &[TrackRow]) -> Option<String> {
+pub(super) fn story(trail: &[TrackRow]) -> Option<String> {
     let mut heard = trail.iter().filter_map(|row| row.offset_hz.map(|offset| (row.time_s, offset, row.u_hz)));
     let first = heard.next()?;
     let last = heard.next_back()?;
@@ -108,7 +108,7 @@ fn story(trail: &[TrackRow]) -> Option<String> {
     Some(format!("A note was followed from {} to {}.", put(first), put(last)))
 }
 
-fn crossing_in_words(crossing: &Crossing) -> String {
+pub(super) fn crossing_in_words(crossing: &Crossing) -> String {
     let (at, u) = value_and_u(crossing.at_s, crossing.u_s);
     match crossing.kind {
         CrossingKind::Crossed => format!("It went through zero at {at} ± {u} s: the side changed there."),
@@ -153,7 +153,7 @@ fn rests_table(rests: &[Rest], hand: Hand) -> String {
 }
 
 /// The side for a table cell: short, and still with its subject.
-fn side_with_subject(hand: Hand, side: Side) -> &'static str {
+pub(super) fn side_with_subject(hand: Hand, side: Side) -> &'static str {
     match (hand, side) {
         (Hand::Meter, Side::High) => "meter above",
         (Hand::Meter, Side::Low) => "meter below",
@@ -164,7 +164,7 @@ fn side_with_subject(hand: Hand, side: Side) -> &'static str {
 }
 
 /// What the card's clock adds, at the largest offset of the rests, because it is common to all of them.
-fn clock_in_words(clock: &Clock, rests: &[Rest]) -> Option<String> {
+pub(super) fn clock_in_words(clock: &Clock, rests: &[Rest]) -> Option<String> {
     let largest = rests.iter().map(|rest| rest.offset_hz).reduce(f64::max)?;
     let (_, adds) = value_and_u(0.0, clock.u_ppm * 1e-6 * largest);
     let (offset, _) = value_and_u(largest, largest * 1e-2);
@@ -173,7 +173,7 @@ fn clock_in_words(clock: &Clock, rests: &[Rest]) -> Option<String> {
 }
 
 /// What is particular about one rest; nothing for a plain one.
-fn remark(number: usize, rest: &Rest) -> Option<String> {
+pub(super) fn remark(number: usize, rest: &Rest) -> Option<String> {
     let mut parts = Vec::new();
     match rest.method {
         Method::Note => {}
@@ -231,7 +231,7 @@ fn background(text: &mut String, heard: &Heard) {
     push_sentence(text, Some(level_in_words(&heard.level)));
 }
 
-fn level_in_words(level: &Level) -> String {
+pub(super) fn level_in_words(level: &Level) -> String {
     if !level.peak_dbfs.is_finite() {
         return "Input: digital silence; check the plug, the channel and the recorder's level.".to_owned();
     }

@@ -3,10 +3,10 @@
 mod labels;
 mod note;
 
-use super::PlotError;
 use super::axes::{OffsetScale, TimeScale};
 use super::canvas::{Anchor, Canvas, Frame, Place, ink};
 use super::lettering::width_of;
+use super::{BODY, Picture, PlotError, SMALL, TITLE};
 use crate::heard::TrackRow;
 use crate::offset::{Hand, Side};
 use crate::report::text::{bound, ending_in_words, hertz};
@@ -16,13 +16,8 @@ use std::fmt::Write;
 
 /// Inside of the axes, layout units.
 const INSIDE: Frame = Frame { left: 58.0, top: 74.0, right: 668.0, bottom: 396.0 };
-/// Text sizes, em in layout units.
-const TITLE: f64 = 15.0;
-const BODY: f64 = 12.5;
-const SMALL: f64 = 11.5;
-
 /// The plot in words, for those who can't see it.
-pub fn in_words(analysis: &Analysis, hand: Hand) -> String {
+fn in_words(analysis: &Analysis, hand: Hand) -> String {
     let mut words =
         "The logarithm of the offset in hertz against time, with rests and their uncertainty.".to_owned();
     for (number, rest) in analysis.heard.rests.iter().enumerate() {
@@ -35,14 +30,33 @@ pub fn in_words(analysis: &Analysis, hand: Hand) -> String {
     words
 }
 
+/// What a descent is drawn from.
+pub struct Descent<'a> {
+    /// What was heard.
+    pub analysis: &'a Analysis,
+    /// The track.
+    pub trail: &'a [TrackRow],
+    /// Whose side is told.
+    pub hand: Hand,
+}
+
+impl Picture for Descent<'_> {
+    fn title(&self) -> String {
+        format!("Descent of the beat note in {}", self.analysis.input.path)
+    }
+
+    fn about(&self) -> String {
+        in_words(self.analysis, self.hand)
+    }
+
+    fn draw<DB: DrawingBackend>(&self, canvas: &mut Canvas<DB>) -> Result<(), PlotError> {
+        draw(canvas, self)
+    }
+}
+
 /// Draws the whole plot.
-pub fn draw<DB: DrawingBackend>(
-    canvas: &mut Canvas<DB>,
-    analysis: &Analysis,
-    trail: &[TrackRow],
-    hand: Hand,
-) -> Result<(), PlotError> {
-    let mut scene = Scene::new(canvas, analysis, trail, hand);
+fn draw<DB: DrawingBackend>(canvas: &mut Canvas<DB>, of: &Descent) -> Result<(), PlotError> {
+    let mut scene = Scene::new(canvas, of.analysis, of.trail, of.hand);
     scene.canvas.fill_all(ink::PAPER)?;
     scene.deaf_stretch()?;
     scene.rest_stretches()?;

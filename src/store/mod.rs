@@ -1,5 +1,8 @@
 //! Files: meters with their books, links of the chain, and writing that never leaves half a file.
 
+pub mod ledger;
+pub mod place;
+
 use crate::dial::{DialError, Meter};
 use serde::Deserialize;
 use std::ffi::OsString;

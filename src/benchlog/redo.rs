@@ -1,0 +1,77 @@
+//! The arithmetic of a kept entry, done again from what is kept.
+
+use super::entry::{About, Entry};
+use crate::correction::{Corrected, again, holds_on_paper};
+use crate::report;
+
+/// What doing it again came to.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Redone {
+    /// Every printed figure came out as it was kept; how many lines there are.
+    Agrees {
+        /// Printed lines compared.
+        lines: usize,
+    },
+    /// Some did not: each line as kept and as redone.
+    Differs {
+        /// Kept, redone.
+        lines: Vec<(String, String)>,
+    },
+    /// The record holds no sum that can be redone from the log alone; why.
+    NotHere(&'static str),
+}
+
+/// Does the arithmetic of an entry again: the corrected frequency with its checks, budget, interval and verdict, the
+/// sum on paper, and the figures that are listed. Compared is what is printed, to the last digit.
+pub fn redo(entry: &Entry) -> Redone {
+    let Some(result) = &entry.result else { return Redone::NotHere("there is no sum in it") };
+    let Some(taken) = &entry.about.taken else {
+        return Redone::NotHere("there is no sum of dial, book and beat in it");
+    };
+    let Ok(kept) = serde_json::from_value::<Corrected>(result.clone()) else {
+        return Redone::NotHere("its record is not that of a corrected frequency");
+    };
+    if kept.checks.len() != taken.check_beats_hz.len() {
+        return Redone::NotHere("check points and their beats do not belong together");
+    }
+    let again = again(&kept, taken);
+    let (before, after) = (report::correct::text(&kept), report::correct::text(&again));
+    let mut differing: Vec<(String, String)> = pairs(&before, &after);
+    if !holds_on_paper(&kept.line) {
+        differing.push((kept.line.clone(), "the printed operands do not give the printed result".to_owned()));
+    }
+    let (before, after) = (entry.about.clone(), About::of(&again));
+    let (before, after) = (listed(&before), listed(&after));
+    differing.extend(pairs(&before, &after));
+    if differing.is_empty() {
+        Redone::Agrees { lines: report::correct::text(&kept).lines().count() + before.lines().count() }
+    } else {
+        Redone::Differs { lines: differing }
+    }
+}
+
+impl About {
+    /// What a corrected frequency says about itself in the list.
+    pub fn of(record: &Corrected) -> Self {
+        Self {
+            offset_hz: record.offset_hz,
+            side: record.offset_hz.map(|_| record.side),
+            frequencies_hz: record.frequency_hz.map_or_else(|| record.alternatives_hz.clone(), |hz| vec![hz]),
+            u_hz: Some(record.u_hz),
+            expanded_u_hz: Some(record.expanded_u_hz),
+            ..Self::default()
+        }
+    }
+}
+
+/// The listed figures as they are printed.
+fn listed(about: &About) -> String {
+    let offset = about.offset_hz.map_or_else(String::new, |hz| format!("{hz:.6}"));
+    format!("{}\noffset {offset} Hz, {:?}\n", super::list::outcome(about), about.side)
+}
+
+fn pairs(before: &str, after: &str) -> Vec<(String, String)> {
+    let rows = before.lines().count().max(after.lines().count());
+    let line = |text: &str, at: usize| text.lines().nth(at).unwrap_or("(nothing)").trim().to_owned();
+    (0..rows).map(|at| (line(before, at), line(after, at))).filter(|(kept, redone)| kept != redone).collect()
+}
