@@ -249,8 +249,8 @@ mod tests {
     #[test]
     fn a_run_of_shifted_rows() {
         let mut rows = book();
-        for row in 20..30 {
-            rows[row][1] = book()[row + 1][1].clone();
+        for (row, next) in rows[20..30].iter_mut().zip(&book()[21..]) {
+            row[1].clone_from(&next[1]);
         }
         let found = found(&rows);
         assert_eq!(found.iter().map(|slip| slip.line).collect::<Vec<_>>(), (22..32).collect::<Vec<_>>());
