@@ -59,7 +59,7 @@ pub struct Args {
 
 /// Where a plot goes, and in which form.
 #[derive(Debug, Clone)]
-enum Picture {
+pub(super) enum Picture {
     Svg(PathBuf),
     Png(PathBuf),
 }
@@ -301,7 +301,7 @@ fn json_line(record: &impl Serialize) -> Result<String, Failure> {
     json::line(record).map_err(|error| Failure::Job(error.to_string()))
 }
 
-fn picture(text: &str) -> Result<Picture, String> {
+pub(super) fn picture(text: &str) -> Result<Picture, String> {
     let path = PathBuf::from(text);
     match path.extension().map(|ending| ending.to_string_lossy().to_lowercase()).as_deref() {
         Some("svg") => Ok(Picture::Svg(path)),

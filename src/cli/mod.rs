@@ -4,6 +4,7 @@
 //! is given. Status 0: the job was done. 1: it could not be done. 2: the command line is wrong.
 
 mod analyse;
+mod book;
 mod checkpoints;
 mod correct;
 mod demo;
@@ -18,7 +19,9 @@ mod log;
 mod logging;
 mod progress;
 mod rehearse;
+mod sheet;
 mod show;
+mod unknown;
 
 pub use failure::Failure;
 
@@ -48,6 +51,9 @@ enum Command {
     Correct(Box<correct::Args>),
     Dial(dial::Args),
     Checkpoints(checkpoints::Args),
+    Unknown(unknown::Args),
+    Book(book::Args),
+    Sheet(sheet::Args),
     Inputs(inputs::Args),
     Listen(Box<listen::Args>),
     Log(log::Args),
@@ -92,6 +98,9 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         }
         Command::Dial(args) => dial::run(&args, out),
         Command::Checkpoints(args) => checkpoints::run(&args, out),
+        Command::Unknown(args) => unknown::run(&args, out),
+        Command::Book(args) => book::run(&args, out),
+        Command::Sheet(args) => sheet::run(&args, out),
         Command::Inputs(args) => inputs::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),
         Command::Log(args) => log::run(&args, out),

@@ -17,6 +17,7 @@ mod interval;
 mod paper;
 mod pencil;
 mod transport;
+mod unknown;
 mod verdict;
 mod work;
 
@@ -26,6 +27,7 @@ pub use check::{Check, CheckResult};
 pub use correct::{Allowances, Corrected, Measurement, PairReading, Request, correct};
 pub use pencil::holds_on_paper;
 pub use transport::Transport;
+pub use unknown::{About, BeatAt, Candidate, Found, Next, unknown};
 pub use verdict::{Target, TargetResult, Verdict};
 
 use crate::dial::DialError;
@@ -58,4 +60,12 @@ pub enum CorrectionError {
         "one reading of the pair has a pitch, the other none; hint: give both, or leave both out where they were equal"
     )]
     HalfAPair,
+    /// Beats of an unknown signal that are too few to tell it.
+    #[error(
+        "one beat tells no order: the signal may be any harmonic of the meter there; hint: turn on to the next beat and add its --reading, or say where a receiver finds it with --about F±P%"
+    )]
+    TooFewBeats,
+    /// Beats that no signal makes.
+    #[error("no signal makes beats at all these readings; hint: are they of one signal, and of this range?")]
+    NothingExplains,
 }

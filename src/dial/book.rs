@@ -5,8 +5,9 @@ use super::interpolate::interpolate;
 use super::plate::Plate;
 use super::table::{Table, decimals};
 
-/// The header of a book.
+/// The header of a book, and what may follow: the standard uncertainty of a row's reading, divisions.
 pub const HEADER: [&str; 2] = ["frequency_khz", "reading"];
+pub const U_DIV: [&str; 1] = ["u_div"];
 
 /// Rows as they stand in the file, in the file's order, not yet held against the dial.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,6 +18,8 @@ pub struct Rows {
     pub hertz: Vec<f64>,
     /// Readings, divisions.
     pub readings: Vec<f64>,
+    /// Standard uncertainty of each reading where the book states it, divisions; else 0.
+    pub u_div: Vec<f64>,
     /// Grain of the frequency column, the largest step of which all its figures are multiples, Hz.
     pub frequency_grain_hz: f64,
     /// Grain of the reading column, divisions.
@@ -29,8 +32,8 @@ impl Rows {
     /// # Errors
     /// A missing header, a field that is no number, a frequency that is not positive or beyond 1 THz.
     pub fn parse(text: &str, file: &str) -> Result<Self, DialError> {
-        let table = Table::read(text, file, &HEADER, &[])?;
-        let (mut khz_column, mut readings) = (Vec::new(), Vec::new());
+        let table = Table::read(text, file, &HEADER, &U_DIV)?;
+        let (mut khz_column, mut readings, mut u_div) = (Vec::new(), Vec::new(), Vec::new());
         for record in &table.records {
             let khz = table.number(record, 0, "the frequency in kHz")?;
             let reading = table.number(record, 1, "the reading in divisions")?;
@@ -41,8 +44,14 @@ impl Rows {
                     "the first column is in kHz",
                 ));
             }
+            let u = if record.fields.len() > 2 { table.number(record, 2, "u in divisions")? } else { 0.0 };
+            if u < 0.0 {
+                let what = format!("u_div = {u} can't be");
+                return Err(table.error(record.line, what, "an uncertainty is 0 or above"));
+            }
             khz_column.push(khz);
             readings.push(reading);
+            u_div.push(u);
         }
         let places = |column: usize| {
             let written = table.records.iter().map(|record| decimals(&record.fields[column]));
@@ -53,6 +62,7 @@ impl Rows {
         Ok(Self {
             hertz: khz_column.iter().map(|khz| khz * 1e3).collect(),
             readings,
+            u_div,
             frequency_grain_hz,
             reading_grain,
             table,
@@ -84,6 +94,8 @@ pub struct Book {
     pub file: String,
     readings: Vec<f64>,
     hertz: Vec<f64>,
+    /// Standard uncertainty of each reading where the book states it, divisions; else 0.
+    u_div: Vec<f64>,
     /// Rounding step of the readings, divisions; 0 where the readings were chosen.
     reading_rounding: f64,
     /// Rounding step of the frequencies, Hz; 0 where the frequencies were chosen.
@@ -103,7 +115,8 @@ pub struct BookPoint {
     pub rows: Vec<(usize, f64)>,
     /// Standard uncertainty of one row from its rounding, at this slope, Hz.
     pub row_u_hz: f64,
-    /// What interpolation by a cubic neglects, taken as a standard uncertainty, Hz.
+    /// What interpolation by a cubic neglects, and what the book itself states of its rows, taken as a standard
+    /// uncertainty, Hz.
     pub remainder_hz: f64,
 }
 
@@ -180,10 +193,11 @@ impl Book {
                 ));
             }
         }
-        let (mut readings, mut hertz) = (rows.readings, rows.hertz);
+        let (mut readings, mut hertz, mut u_div) = (rows.readings, rows.hertz, rows.u_div);
         if !readings_up {
             readings.reverse();
             hertz.reverse();
+            u_div.reverse();
         }
         // One column was chosen in round figures and is exact, the other was measured and rounded: the finer grain, at
         // the book's mean slope, tells which. Where the grains are alike both are taken as rounded.
@@ -195,7 +209,15 @@ impl Book {
             frequency_rounding_hz: if coarseness > CHOSEN_IS_COARSER { 0.0 } else { rows.frequency_grain_hz },
             readings,
             hertz,
+            u_div,
         })
+    }
+
+    /// The book's frequencies from the lowest to the highest, Hz.
+    pub fn frequencies(&self) -> Vec<f64> {
+        let mut all = self.hertz.clone();
+        all.sort_by(f64::total_cmp);
+        all
     }
 
     /// First and last reading, divisions.
@@ -225,14 +247,16 @@ impl Book {
             });
         }
         let found = interpolate(&self.readings, &self.hertz, reading);
+        let stated = found.rows.iter().map(|&(row, _)| self.u_div[row]).fold(0.0, f64::max);
         Ok(BookPoint {
             reading,
             hertz: found.value,
             slope: found.slope,
-            rows: found.rows,
+            // What a row's own u adds is common to its neighbours, so it is not lessened by their weights.
+            remainder_hz: found.remainder.hypot(stated * found.slope),
             // A rounding step q leaves a rectangle of half-width q/2: u = q/√12.
             row_u_hz: self.frequency_rounding_hz.hypot(self.reading_rounding * found.slope) / 12f64.sqrt(),
-            remainder_hz: found.remainder,
+            rows: found.rows,
         })
     }
 

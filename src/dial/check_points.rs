@@ -50,25 +50,19 @@ const MASKED: u32 = 10;
 /// The check points of a range in the order of frequency: `f = N·f_crystal/M` in lowest terms.
 pub fn check_points(meter: &Meter, range: &Range) -> Vec<CheckPoint> {
     let crystal = meter.crystal.actual_hz();
-    let mut points = Vec::new();
-    for m in 1..=MOST_METER_HARMONIC {
-        for n in 1..=MOST_CRYSTAL_HARMONIC.min(MOST_FAINTNESS / m) {
-            let hertz = f64::from(n) * crystal / f64::from(m);
-            if gcd(n, m) != 1 || !(range.from_hz..=range.to_hz).contains(&hertz) {
-                continue;
-            }
-            if let Some(point) = range.book.reading_of(hertz) {
-                points.push(CheckPoint {
-                    crystal_harmonic: n,
-                    meter_harmonic: m,
-                    point,
-                    loudness_rank: 0,
-                    too_close: false,
-                });
-            }
-        }
-    }
-    points.sort_by_key(|point| (point.faintness(), point.crystal_harmonic));
+    let mut points: Vec<CheckPoint> = check_orders(crystal, range.from_hz, range.to_hz)
+        .into_iter()
+        .filter_map(|(n, m)| {
+            let point = range.book.reading_of(f64::from(n) * crystal / f64::from(m))?;
+            Some(CheckPoint {
+                crystal_harmonic: n,
+                meter_harmonic: m,
+                point,
+                loudness_rank: 0,
+                too_close: false,
+            })
+        })
+        .collect();
     for (place, point) in points.iter_mut().enumerate() {
         point.loudness_rank = place + 1;
     }
@@ -88,6 +82,19 @@ pub fn check_points(meter: &Meter, range: &Range) -> Vec<CheckPoint> {
         point.too_close = too_close;
     }
     points
+}
+
+/// The orders (N, M) in lowest terms whose check points `N·crystal/M` lie in this span, Hz, and can be heard; the
+/// loudest first.
+pub fn check_orders(crystal_hz: f64, from_hz: f64, to_hz: f64) -> Vec<(u32, u32)> {
+    let mut orders: Vec<(u32, u32)> = (1..=MOST_METER_HARMONIC)
+        .flat_map(|m| (1..=MOST_CRYSTAL_HARMONIC.min(MOST_FAINTNESS / m)).map(move |n| (n, m)))
+        .filter(|&(n, m)| {
+            gcd(n, m) == 1 && (from_hz..=to_hz).contains(&(f64::from(n) * crystal_hz / f64::from(m)))
+        })
+        .collect();
+    orders.sort_by_key(|&(n, m)| (n * m, n));
+    orders
 }
 
 /// The nearest check points at or below and at or above a fundamental, those too close to others left out.

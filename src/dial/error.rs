@@ -82,4 +82,24 @@ pub enum DialError {
         /// What can be reached, in words.
         reach: String,
     },
+    /// Too few check points for a new book.
+    #[error(
+        "{file}: {found} check points, at least {fewest} are needed; hint: `hushbeat checkpoints` lists what the crystal gives; an old book's shape (--shape) makes do with 2"
+    )]
+    TooFewPoints {
+        /// The points file.
+        file: String,
+        /// Points in it.
+        found: usize,
+        /// Points needed.
+        fewest: usize,
+    },
+    /// Check points that no book can be made of.
+    #[error("{file}: {what}; hint: look for a reading typed wrongly or a wrong point; more points help")]
+    NoLaw {
+        /// The points file.
+        file: String,
+        /// What is wrong.
+        what: String,
+    },
 }

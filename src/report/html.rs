@@ -75,11 +75,16 @@ pub fn outside(text: &str) -> String {
 /// A whole page. `title` is plain text; `lead`, `main` and `foot` are markup: what stands under the title, the
 /// sections, and how the page came to be.
 pub fn page(title: &str, lead: &str, main: &str, foot: &str) -> String {
+    styled_page(title, lead, main, foot, "")
+}
+
+/// The same with style rules of its own, which name colours by the page's variables only.
+pub fn styled_page(title: &str, lead: &str, main: &str, foot: &str, rules: &str) -> String {
     let title = escape(title);
     format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n<meta name=\"viewport\" \
          content=\"width=device-width, initial-scale=1\"/>\n<meta name=\"color-scheme\" content=\"light dark\"/>\n\
-         <title>{title}</title>\n<style>\n{}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n{lead}</header>\n\
+         <title>{title}</title>\n<style>\n{}{rules}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n{lead}</header>\n\
          <main>\n{main}</main>\n<footer>\n{foot}</footer>\n</body>\n</html>\n",
         style()
     )

@@ -1,5 +1,6 @@
 //! One record, many forms: text for people, JSON and CSV for programs, plots for the eye.
 
+pub mod book;
 pub mod checkpoints;
 pub mod correct;
 pub mod demo;
@@ -14,6 +15,8 @@ pub mod marks;
 pub mod page;
 pub mod plot;
 pub mod rehearse;
+pub mod sheet;
 mod table;
 pub mod text;
 pub mod track;
+pub mod unknown;

@@ -3,7 +3,7 @@
 pub mod ledger;
 pub mod place;
 
-use crate::dial::{DialError, Meter};
+use crate::dial::{DialError, Meter, MeterPlan};
 use serde::Deserialize;
 use std::ffi::OsString;
 use std::fs::{self, File};
@@ -71,6 +71,14 @@ pub fn read_meter(path: &Path) -> Result<Meter, StoreError> {
         }
     };
     Ok(Meter::parse(&text, &path.display().to_string(), load)?)
+}
+
+/// Reads a meter file without opening its books.
+///
+/// # Errors
+/// A file that can't be read, and whatever it has wrong.
+pub fn read_plan(path: &Path) -> Result<MeterPlan, StoreError> {
+    Ok(MeterPlan::parse(&read_text(path)?, &path.display().to_string())?)
 }
 
 /// An error in ppm as a `reference` command left it: of a crystal, or of a sound card's clock.

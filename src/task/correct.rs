@@ -60,6 +60,14 @@ pub enum TextError {
         "`{0}` is not a pair; write D1:B1,D2:B2, such as 1531.4:300Hz,1534.0:300Hz, or D1,D2 for equal pitch"
     )]
     Pair(String),
+    /// A beat that does not follow its pattern.
+    #[error(
+        "`{0}` is not a beat; write D at zero beat, D:OFFSET:SIDE or D:withinB, such as 1531.4:30Hz:high"
+    )]
+    Beat(String),
+    /// A place that does not follow its pattern.
+    #[error("`{0}` is not a place; write F±P%, such as 7MHz±2% or 7MHz+-2%")]
+    About(String),
     /// A time that is none.
     #[error("`{0}` is not a time of the day; write it as 14:05")]
     Time(String),

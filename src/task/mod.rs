@@ -1,6 +1,7 @@
 //! One file per job: inputs in, a record out.
 
 pub mod analyse;
+pub mod book;
 pub mod checkpoints;
 pub mod correct;
 pub mod demo;
@@ -8,5 +9,7 @@ pub mod dial;
 pub mod lens;
 pub mod listen;
 pub mod rehearse;
+pub mod sheet;
 pub mod span;
 pub mod trail;
+pub mod unknown;

@@ -3,6 +3,7 @@
 mod axes;
 mod canvas;
 mod descent;
+mod law;
 mod lens;
 mod lettering;
 
@@ -10,6 +11,7 @@ use crate::heard::TrackRow;
 use crate::offset::Hand;
 use crate::report::html::escape;
 use crate::task::analyse::Analysis;
+use crate::task::book::Fitted;
 use crate::task::lens::Lens;
 use canvas::Canvas;
 use descent::Descent;
@@ -87,6 +89,22 @@ pub fn lens_svg(lens: &Lens) -> Result<String, PlotError> {
 /// When the drawing library or the encoder refuses.
 pub fn lens_png(lens: &Lens) -> Result<Vec<u8>, PlotError> {
     png(lens)
+}
+
+/// The points of a new book against its law as an SVG document: point less law in divisions against the reading.
+///
+/// # Errors
+/// When the drawing library refuses.
+pub fn law_svg(fitted: &Fitted) -> Result<String, PlotError> {
+    svg(fitted, "law")
+}
+
+/// The points of a new book against its law as a PNG file's bytes.
+///
+/// # Errors
+/// When the drawing library or the encoder refuses.
+pub fn law_png(fitted: &Fitted) -> Result<Vec<u8>, PlotError> {
+    png(fitted)
 }
 
 /// A picture as SVG; `key` keeps its names apart from those of other pictures on a page.
