@@ -7,10 +7,12 @@ mod blocks;
 mod bound;
 mod linear;
 mod tone;
+mod tones;
 mod wander;
 
 pub use blocks::BlockSums;
 pub use bound::tone_bound_hz;
 pub use linear::Normal;
 pub use tone::{Comb, ToneFit, ToneModel, fit_tone};
+pub use tones::{Phasors, ToneStretch, phasors, sounding_part, stretches, strongest_near};
 pub use wander::{PhasePoint, Smoothed, WanderFilter, smooth};
