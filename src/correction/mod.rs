@@ -9,6 +9,7 @@
 
 mod beat;
 mod budget;
+pub mod chain;
 mod check;
 mod correct;
 mod doubts;

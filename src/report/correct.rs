@@ -138,6 +138,7 @@ fn budget(components: &[Component], u_hz: f64) -> Vec<String> {
         let (shape, bound) = match part.shape {
             Shape::Normal => ("", false),
             Shape::Rectangle => (" rect", part.value.abs() <= 0.0),
+            Shape::Triangle => (" tri", false),
         };
         // What is only known to lie within a bound is not printed as zero.
         let value = if bound { format!("±{:.4}", part.u * 3f64.sqrt()) } else { value };
