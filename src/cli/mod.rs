@@ -5,6 +5,7 @@
 
 mod analyse;
 mod checkpoints;
+mod clocks;
 mod correct;
 mod demo;
 mod dial;
