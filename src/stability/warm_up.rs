@@ -32,6 +32,8 @@ pub struct Drift {
     pub warm_up: Option<WarmUp>,
     /// First and last instant, s.
     span_s: (f64, f64),
+    /// Of the line alone: its value at the first instant, and its rate.
+    begins: f64,
     steady_rate: f64,
 }
 
@@ -52,7 +54,6 @@ pub fn drift(values: &[(f64, f64)]) -> Option<Drift> {
         return None;
     }
     let mean = values.iter().map(|value| value.1).sum::<f64>() / values.len() as f64;
-    // Time from the middle in halves of the span, and the mean taken out: columns of like size.
     let line = Fit::of(values, first, None)?;
     let best = if values.len() >= FEWEST_WARM_UP { best_approach(values, first, last) } else { None };
     let believed = best.filter(|(_, fit)| {
@@ -66,6 +67,7 @@ pub fn drift(values: &[(f64, f64)]) -> Option<Drift> {
             u_rate_per_s: line.u(1, values.len(), 2),
             warm_up: None,
             span_s: (first, last),
+            begins: line.x[0],
             steady_rate: line.x[1],
         });
     };
@@ -88,6 +90,7 @@ pub fn drift(values: &[(f64, f64)]) -> Option<Drift> {
             u_amplitude: u(2),
         }),
         span_s: (first, last),
+        begins: fit.x[0],
         steady_rate: fit.x[1],
     })
 }
@@ -112,12 +115,11 @@ impl Drift {
         Some((first - time_constant_s * left.ln()).clamp(first, last))
     }
 
-    /// The fitted value at `t`, less the fitted value at the end: how the warm-up and the drift run.
-    pub fn run(&self, t: f64) -> f64 {
-        let (first, last) = self.span_s;
-        let approach =
-            |t: f64| self.warm_up.map_or(0.0, |w| w.amplitude * ((first - t) / w.time_constant_s).exp());
-        self.steady_rate * (t - last) + approach(t) - approach(last)
+    /// The fitted value at `t`.
+    pub fn at(&self, t: f64) -> f64 {
+        let first = self.span_s.0;
+        let approach = self.warm_up.map_or(0.0, |w| w.amplitude * ((first - t) / w.time_constant_s).exp());
+        self.begins + self.steady_rate * (t - first) + approach
     }
 }
 

@@ -60,6 +60,12 @@ pub enum TextError {
         "`{0}` is not a pair; write D1:B1,D2:B2, such as 1531.4:300Hz,1534.0:300Hz, or D1,D2 for equal pitch"
     )]
     Pair(String),
+    /// A way by the meter that does not follow its pattern.
+    #[error(
+        "`{0}` is not a way by the meter; write its beats with the carrier and with the crystal, such as \
+         100Hz:high,92Hz:high, or with readings, 1531.4:100Hz:high,1531.6:12Hz:low"
+    )]
+    ByMeter(String),
     /// A time that is none.
     #[error("`{0}` is not a time of the day; write it as 14:05")]
     Time(String),
