@@ -1,10 +1,13 @@
 //! `analyse`: recordings in, what was heard out.
 
+use super::clocks;
 use super::failure::Failure;
 use super::hearing::Hearing;
+use crate::clock::Clock;
 use crate::heard::{Snapshot, TrackRow};
 use crate::pipeline::{Settings, Sink};
 use crate::report::{json, plot, text, track};
+use crate::source::beside;
 use crate::store;
 use crate::task::analyse::Analysis;
 use crate::task::span::Span;
@@ -26,6 +29,10 @@ pub struct Args {
     files: Vec<PathBuf>,
     #[command(flatten)]
     hearing: Hearing,
+    /// The sound card's error, as `reference card` wrote it, or kept it for the input of that name [default: as kept for
+    /// the input that the recording's notes name; for others none]
+    #[arg(long, value_name = "FILE|NAME")]
+    card: Option<String>,
     /// Only this part, in seconds or minutes:seconds, such as 4s..12.5s
     #[arg(long, value_name = "FROM..TO")]
     span: Option<Span>,
@@ -45,7 +52,7 @@ pub struct Args {
 
 /// Where a plot goes, and in which form.
 #[derive(Debug, Clone)]
-enum Picture {
+pub(super) enum Picture {
     Svg(PathBuf),
     Png(PathBuf),
 }
@@ -152,19 +159,42 @@ fn in_order(
 
 fn hear(args: &Args, ear: Ear, path: &Path) -> Result<Answer, String> {
     let track = args.track.as_ref().map(|_| track::HEADER.to_owned());
-    let mut rows = Rows { trail: Trail::default(), track };
-    let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows)?;
+    let clock = clock(args, path)?;
+    let scale = 1.0 + clock.as_ref().and_then(|clock| clock.error_ppm).unwrap_or(0.0) * 1e-6;
+    let mut rows = Rows { trail: Trail::default(), track, scale };
+    let mut analysis = ear(path, &args.hearing.settings(), args.span, &mut rows)?;
+    if let Some(clock) = clock {
+        analysis.apply(clock);
+    }
     Ok(Answer { analysis, trail: rows.trail, track: rows.track })
+}
+
+/// The clock by which a recording was made: as stated, or kept for the input that its notes name; a stranger's recording
+/// has none.
+fn clock(args: &Args, path: &Path) -> Result<Option<Clock>, String> {
+    let told = |failure: Failure| match failure {
+        Failure::Job(line) | Failure::Usage(line) => line,
+        Failure::ClosedPipe => String::new(),
+    };
+    if let Some(card) = &args.card {
+        return clocks::stated(card).map(Some).map_err(told);
+    }
+    let input = beside::input(path).map_err(|error| error.to_string())?;
+    input.map_or(Ok(None), |input| clocks::kept(&input).map_err(told))
 }
 
 /// Takes the rows of the track in both forms.
 struct Rows {
     trail: Trail,
     track: Option<String>,
+    /// Puts the sound card's clock right.
+    scale: f64,
 }
 
 impl Sink for Rows {
     fn row(&mut self, row: &TrackRow) {
+        let right = |hertz: Option<f64>| hertz.map(|hertz| hertz * self.scale);
+        let row = &TrackRow { offset_hz: right(row.offset_hz), u_hz: right(row.u_hz), ..row.clone() };
         self.trail.row(row);
         if let Some(track) = &mut self.track {
             track::append_row(track, row);
@@ -211,7 +241,7 @@ fn json_line(record: &impl Serialize) -> Result<String, Failure> {
     json::line(record).map_err(|error| Failure::Job(error.to_string()))
 }
 
-fn picture(text: &str) -> Result<Picture, String> {
+pub(super) fn picture(text: &str) -> Result<Picture, String> {
     let path = PathBuf::from(text);
     match path.extension().map(|ending| ending.to_string_lossy().to_lowercase()).as_deref() {
         Some("svg") => Ok(Picture::Svg(path)),

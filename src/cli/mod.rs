@@ -9,11 +9,13 @@ mod clocks;
 mod correct;
 mod demo;
 mod dial;
+mod drift;
 mod failure;
 mod hearing;
 mod inputs;
 mod interrupt;
 mod listen;
+mod reference;
 mod show;
 
 pub use failure::Failure;
@@ -44,6 +46,9 @@ enum Command {
     Correct(Box<correct::Args>),
     Dial(dial::Args),
     Checkpoints(checkpoints::Args),
+    #[command(subcommand)]
+    Reference(Box<reference::Link>),
+    Drift(drift::Args),
     Inputs(inputs::Args),
     Listen(Box<listen::Args>),
 }
@@ -84,6 +89,8 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         }
         Command::Dial(args) => dial::run(&args, out),
         Command::Checkpoints(args) => checkpoints::run(&args, out),
+        Command::Reference(link) => reference::run(&link, out),
+        Command::Drift(args) => drift::run(&args, &ear, out),
         Command::Inputs(args) => inputs::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),
     }

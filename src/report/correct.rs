@@ -28,7 +28,7 @@ pub fn text(record: &Corrected) -> String {
 }
 
 /// Breaks a sentence at 80 columns; later lines are indented as far as the label reaches.
-fn wrapped(label: &str, sentence: &str) -> Vec<String> {
+pub(super) fn wrapped(label: &str, sentence: &str) -> Vec<String> {
     let indent = " ".repeat(label.len());
     let mut lines = vec![label.to_owned()];
     let mut empty = true;

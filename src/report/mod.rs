@@ -4,6 +4,7 @@ pub mod checkpoints;
 pub mod correct;
 pub mod demo;
 pub mod dial;
+pub mod drift;
 #[cfg(test)]
 pub mod example;
 #[cfg(feature = "live")]
@@ -11,6 +12,7 @@ pub mod inputs;
 pub mod json;
 pub mod marks;
 pub mod plot;
+pub mod reference;
 mod table;
 pub mod text;
 pub mod track;

@@ -55,13 +55,13 @@ pub struct Dial {
 }
 
 impl Dial {
-    /// What is known of the sound card's clock.
-    pub fn clock(&self) -> Result<Clock, Failure> {
-        self.card.as_ref().map_or_else(|| Ok(Clock::default()), |card| clocks::stated(card))
+    /// The sound card's clock as it is stated.
+    pub fn clock(&self) -> Result<Option<Clock>, Failure> {
+        self.card.as_ref().map(|card| clocks::stated(card)).transpose()
     }
 
     /// What turns an offset into the signal's frequency, when the dial is given.
-    pub fn clerk(&self) -> Result<Option<Clerk>, Failure> {
+    pub fn clerk(&self, clock: Clock) -> Result<Option<Clerk>, Failure> {
         let (Some(path), Some(range), Some(reading)) = (&self.meter, &self.range, &self.reading) else {
             return Ok(None);
         };
@@ -87,7 +87,7 @@ impl Dial {
             at_min: None,
             crystal_ppm,
             today: today(),
-            clock: self.clock()?,
+            clock,
             allowances: Allowances::default(),
             target: self.target.map(|frequency| Target { frequency, tolerance: None }),
         };

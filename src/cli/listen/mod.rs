@@ -3,14 +3,17 @@
 mod dial;
 mod stream;
 
+use super::clocks;
 use super::failure::Failure;
 use super::hearing::Hearing;
 use super::interrupt;
+use crate::clock::Clock;
 use crate::live::{self, Against, Teller, View};
 use crate::quantity::Hertz;
 use crate::report;
 use crate::session::{Options, Outcome, SessionError};
 use crate::settings::ChannelChoice;
+use crate::source::beside;
 #[cfg(feature = "live")]
 use crate::source::capture::{Choice, Wish};
 use crate::source::replay::{Replay, Speed};
@@ -67,8 +70,8 @@ impl std::convert::From<SessionError> for Failure {
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let settings = args.hearing.settings();
     let against = args.set_check.unwrap_or_default();
-    let clerk = args.dial.clerk()?;
-    let clock = args.dial.clock()?;
+    let clock = clock(args)?;
+    let clerk = args.dial.clerk(clock.clone().unwrap_or_default())?;
     let from = from(args, settings.channel)?;
     let stop = interrupt::catch()?;
     let options = Options { settings, keep: args.keep.clone(), seconds: args.seconds, ..Options::default() };
@@ -84,7 +87,12 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     } else if args.json {
         stream::json(&session, &stop, out)?;
         let outcome = session.finish()?;
-        let record = serde_json::to_string(&listen::record(&outcome, clock))
+        // Of the system's own input the name is known only now.
+        let clock = match clock {
+            None if args.replay.is_none() => clocks::kept(&outcome.name)?,
+            clock => clock,
+        };
+        let record = serde_json::to_string(&listen::record(&outcome, clock.unwrap_or_default()))
             .map_err(|e| Failure::Job(e.to_string()))?;
         writeln!(out, "{record}")?;
         outcome
@@ -100,6 +108,18 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         (None, Some(why)) => Err(Failure::Job(format!("not all of it was kept: {why}"))),
         (None, None) => Ok(()),
     }
+}
+
+/// The clock that is stated, or kept for the input that is named, or for the one that made the recording.
+fn clock(args: &Args) -> Result<Option<Clock>, Failure> {
+    if let Some(clock) = args.dial.clock()? {
+        return Ok(Some(clock));
+    }
+    let made_by = match &args.replay {
+        Some(path) => beside::input(path).map_err(|error| Failure::Job(error.to_string()))?,
+        None => args.input.clone(),
+    };
+    made_by.map_or(Ok(None), |input| clocks::kept(&input))
 }
 
 fn tell_notes(outcome: &Outcome, out: &mut dyn Write) -> Result<(), Failure> {

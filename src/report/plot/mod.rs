@@ -4,10 +4,12 @@ mod axes;
 mod canvas;
 mod descent;
 mod lettering;
+mod stability;
 
 use crate::heard::TrackRow;
 use crate::offset::Hand;
 use crate::task::analyse::Analysis;
+use crate::task::drift::{Course, DriftRecord};
 use canvas::Canvas;
 use lettering::Lettered;
 use plotters::backend::{BitMapBackend, SVGBackend};
@@ -42,18 +44,52 @@ const PNG_FINER: u32 = 2;
 /// # Errors
 /// When the drawing library refuses.
 pub fn descent_svg(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<String, PlotError> {
+    let title = format!("Descent of the beat note in {}", analysis.input.path);
+    svg(&title, &descent::in_words(analysis, hand), |canvas| descent::draw(canvas, analysis, trail, hand))
+}
+
+/// The descent of the note as a PNG file's bytes, 8-bit RGB.
+///
+/// # Errors
+/// When the drawing library or the encoder refuses.
+pub fn descent_png(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<Vec<u8>, PlotError> {
+    png(|canvas| descent::draw(canvas, analysis, trail, hand))
+}
+
+/// The course of a series and its Allan family as an SVG document, the latter on logarithmic axes with error bars.
+///
+/// # Errors
+/// When the drawing library refuses.
+pub fn stability_svg(record: &DriftRecord, course: &Course) -> Result<String, PlotError> {
+    let title = format!("Drift and stability in {}", record.path);
+    svg(&title, &stability::in_words(record), |canvas| stability::draw(canvas, record, course))
+}
+
+/// The same as a PNG file's bytes.
+///
+/// # Errors
+/// When the drawing library or the encoder refuses.
+pub fn stability_png(record: &DriftRecord, course: &Course) -> Result<Vec<u8>, PlotError> {
+    png(|canvas| stability::draw(canvas, record, course))
+}
+
+/// An SVG document with its title and what it shows in words.
+fn svg(
+    title: &str,
+    about: &str,
+    draw: impl FnOnce(&mut Canvas<SVGBackend>) -> Result<(), PlotError>,
+) -> Result<String, PlotError> {
     let mut body = String::new();
     {
         let backend = SVGBackend::with_string(&mut body, (SIZE.0 * SVG_STEPS, SIZE.1 * SVG_STEPS));
         let mut canvas = Canvas::new(backend.into_drawing_area(), SVG_STEPS);
-        descent::draw(&mut canvas, analysis, trail, hand)?;
+        draw(&mut canvas)?;
         canvas.finish()?;
     }
     // The library's opening tag knows neither units of layout nor a title for those who can't see the picture.
     let inside = body.split_once('\n').map_or("", |(_, rest)| rest);
     let (width, height) = SIZE;
-    let title = escape(&format!("Descent of the beat note in {}", analysis.input.path));
-    let about = escape(&descent::in_words(analysis, hand));
+    let (title, about) = (escape(title), escape(about));
     Ok(format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"title about\" width=\"{width}\" \
          height=\"{height}\" viewBox=\"0 0 {} {}\">\n<title id=\"title\">{title}</title>\n<desc \
@@ -63,18 +99,15 @@ pub fn descent_svg(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Resul
     ))
 }
 
-/// The descent of the note as a PNG file's bytes, 8-bit RGB.
-///
-/// # Errors
-/// When the drawing library or the encoder refuses.
-pub fn descent_png(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> Result<Vec<u8>, PlotError> {
+/// A PNG file's bytes, 8-bit RGB.
+fn png(draw: impl FnOnce(&mut Canvas<Lettered<'_>>) -> Result<(), PlotError>) -> Result<Vec<u8>, PlotError> {
     let steps = PNG_STEPS * PNG_FINER;
     let (fine_width, fine_height) = (SIZE.0 * steps, SIZE.1 * steps);
     let mut fine = vec![0; (fine_width * fine_height * 3) as usize];
     {
         let backend = Lettered(BitMapBackend::with_buffer(&mut fine, (fine_width, fine_height)));
         let mut canvas = Canvas::new(backend.into_drawing_area(), steps);
-        descent::draw(&mut canvas, analysis, trail, hand)?;
+        draw(&mut canvas)?;
         canvas.finish()?;
     }
     let (width, height) = (SIZE.0 * PNG_STEPS, SIZE.1 * PNG_STEPS);

@@ -91,7 +91,11 @@ impl Series {
                 Some((time, value)) if timed => (Some(time.trim()), value.trim()),
                 None if !timed => (None, text),
                 _ => {
-                    return Err(fault(line, format!("`{text}` is not a row"), "as many fields as the header"));
+                    return Err(fault(
+                        line,
+                        format!("`{text}` is not a row"),
+                        "as many fields as the header",
+                    ));
                 }
             };
             let value = match value {

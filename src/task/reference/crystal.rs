@@ -59,6 +59,13 @@ pub struct Passage {
     u_hz: f64,
 }
 
+impl Passage {
+    /// Whether the dial was read.
+    pub fn has_reading(&self) -> bool {
+        self.reading.is_some()
+    }
+}
+
 /// `PASSAGE,PASSAGE`: the meter's harmonic against the carrier, then against the crystal's harmonic.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ByMeter {
