@@ -84,6 +84,12 @@ pub struct Link {
     /// What a crystal is marked with, Hz.
     #[serde(default)]
     pub nominal_hz: Option<f64>,
+    /// U/u of the comparison.
+    #[serde(default)]
+    pub coverage_factor: Option<f64>,
+    /// Effective degrees of freedom of the comparison; `None` when unlimited.
+    #[serde(default)]
+    pub effective_dof: Option<f64>,
     /// Day of the comparison, such as 2026-05-01.
     #[serde(default)]
     pub checked: Option<String>,

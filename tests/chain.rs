@@ -7,14 +7,17 @@ mod common;
 use common::Chance;
 use hushbeat::block::StreamFormat;
 use hushbeat::correction::chain::{
-    CardRequest, CounterRequest, CrystalRequest, Observation, Reception, Standard, card, counter, crystal,
+    CardRequest, CounterRequest, CrystalRequest, Observation, Reception, Standard, ToneHeard, card, counter,
+    crystal,
 };
 use hushbeat::dial::Matrix;
 use hushbeat::estimate::Normal;
 use hushbeat::offset::{Offset, Side};
+use hushbeat::report;
 use hushbeat::source::keep::{SampleFormat, write_wav};
 use hushbeat::stations::{HF_PATH_U_PPM, PATH_DELAY_S};
-use hushbeat::task::reference::{Tones, hear};
+use hushbeat::task::drift::{self, Kind, Series};
+use hushbeat::task::reference::{Reference, Tones, hear};
 use std::f64::consts::TAU;
 use std::process::Command;
 
@@ -114,6 +117,8 @@ fn expanded_uncertainties_cover_through_the_whole_chain() {
                 nominal_hz: 1e6,
                 error_ppm: crystal.error_ppm,
                 u_ppm: crystal.total.u_ppm,
+                flat: is_flat(crystal.total.coverage_factor),
+                dof: crystal.total.effective_dof,
             },
             harmonic: 4,
             offset: heard(bounded_second, second),
@@ -215,6 +220,74 @@ fn a_station_heard_for_a_minute() {
     assert!(found.error_ppm.is_none());
     let request = heard(&station(&[600.0], 37.0, 0.0, 0.0, 5), &[600.0], Reception::Am);
     assert!((card(&request).unwrap().error_ppm.unwrap() - 37.0).abs() < 0.1);
+}
+
+/// Every form of every link, and of a drift.
+#[test]
+fn every_form_of_the_chain() {
+    let beat = |offset_hz| Offset::Heard { offset_hz, u_hz: 0.03, side: Side::Low };
+    let found = crystal(&CrystalRequest {
+        nominal_hz: 1e6,
+        observations: [8.0, 8.3, 7.9]
+            .map(|b| Observation { carrier_hz: 10e6, harmonic: 10, offset: beat(b) })
+            .to_vec(),
+        path_u_hz: None,
+        temperature_ppm: 0.1,
+    })
+    .unwrap();
+    insta::assert_snapshot!("crystal_text", report::reference::crystal(&found));
+    let link = Reference {
+        reference: "crystal",
+        checked: Some("2026-11-25".to_owned()),
+        ageing_ppm_per_year: 1.0,
+        found,
+    };
+    insta::assert_json_snapshot!("crystal_json", link);
+    let found = counter(&CounterRequest {
+        carrier_hz: 10e6,
+        standard: Standard::Carrier { path_u_hz: None },
+        harmonic: 4,
+        offset: beat(8.0),
+        shown_hz: vec![2_500_001.0, 2_500_001.2],
+        digit_hz: 0.1,
+        drift_u_hz: 0.05,
+    })
+    .unwrap();
+    insta::assert_snapshot!("counter_text", report::reference::counter(&found));
+    insta::assert_json_snapshot!("counter_json", found);
+    let tone = |tone_hz: f64, moved_hz: f64| ToneHeard {
+        tone_hz,
+        heard_hz: (tone_hz + moved_hz) / (1.0 + 37e-6),
+        u_hz: 2e-6,
+        span_s: 60.0,
+        count: 60,
+    };
+    let request = |moved_hz| CardRequest {
+        tones: vec![tone(500.0, moved_hz), tone(600.0, moved_hz)],
+        reception: Reception::Unknown,
+        path_delay_s: PATH_DELAY_S,
+        path_u_ppm: HF_PATH_U_PPM,
+        tone_u_ppm: 0.0,
+    };
+    let found = card(&request(0.0)).unwrap();
+    insta::assert_snapshot!("card_text", report::reference::card(&found));
+    insta::assert_json_snapshot!("card_json", found);
+    insta::assert_snapshot!("tuning_text", report::reference::card(&card(&request(3.82)).unwrap()));
+    insta::assert_snapshot!("stations_text", report::reference::stations());
+    let mut chance = Chance(8);
+    let values: Vec<String> = (0..200)
+        .map(|n| format!("{:.3e}", -3e-7 * (-f64::from(n) / 30.0).exp() + 1e-9 * chance.normal()))
+        .collect();
+    let text = format!("value\n{}\n", values.join("\n"));
+    let series = Series::parse(&text, "warm-up.csv", 10.0, Kind::Frequency, None).unwrap();
+    let (record, course) = drift::drift("warm-up.csv", &series, "1e-12/s".parse().ok()).unwrap();
+    // T = 300 s, |A|/T·e^(−t/T) = 1e-12 at t = 300 s·ln(1000) = 2072 s: not within 2000 s.
+    assert_eq!(record.settled_s, None);
+    insta::assert_snapshot!("drift_text", report::drift::text(&record));
+    insta::assert_json_snapshot!("drift_json", record);
+    let svg = report::plot::stability_svg(&record, &course).unwrap();
+    assert!(svg.starts_with("<svg ") && svg.trim_end().ends_with("</svg>"));
+    assert!(report::plot::stability_png(&record, &course).unwrap().starts_with(b"\x89PNG"));
 }
 
 /// allantools (PyPI) on a random series, where Python has it; else the test says that it was skipped.

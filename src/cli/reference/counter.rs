@@ -3,6 +3,7 @@
 use super::{above_zero, day, hand_out, offset, path_u_hz, size, within};
 use crate::cli::correct::today;
 use crate::cli::failure::Failure;
+use crate::correction::chain::is_flat;
 use crate::dial::Date;
 use crate::heard::Warning;
 use crate::offset::{Offset, Side};
@@ -83,7 +84,13 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
                 ))
             })?;
             let u_ppm = link.u_ppm_on(args.on.or_else(today));
-            Standard::Crystal { nominal_hz, error_ppm: link.error_ppm, u_ppm }
+            Standard::Crystal {
+                nominal_hz,
+                error_ppm: link.error_ppm,
+                u_ppm,
+                flat: link.coverage_factor.is_some_and(is_flat),
+                dof: link.effective_dof,
+            }
         }
     };
     let heard = args.offset.map(|(offset_hz, last_place)| Offset::Heard {

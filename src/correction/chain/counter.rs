@@ -1,7 +1,7 @@
 //! A counter against a known frequency, by way of the meter's oscillator, whose harmonic stands at (or near) a carrier.
 
 use super::{ChainError, Total, in_words, path_ppm, reaches, total};
-use crate::correction::budget::{Component, Kind};
+use crate::correction::budget::{Component, Kind, Shape};
 use crate::heard::Warning;
 use crate::offset::Offset;
 use serde::Serialize;
@@ -22,6 +22,10 @@ pub enum Standard {
         error_ppm: f64,
         /// Standard uncertainty of that, ppm.
         u_ppm: f64,
+        /// Its error is anywhere between two bounds rather than near their middle: one rectangle ruled its budget.
+        flat: bool,
+        /// Its effective degrees of freedom; `None` when unlimited.
+        dof: Option<f64>,
     },
 }
 
@@ -139,12 +143,13 @@ fn standard(request: &CounterRequest) -> Result<(f64, Component), ChainError> {
             let u = path_ppm(carrier_hz, path_u_hz)?;
             Ok((carrier_hz, Component::normal("carrier as received", 0.0, "ppm", carrier_hz * 1e-6, u)))
         }
-        Standard::Crystal { nominal_hz, error_ppm, u_ppm } => {
+        Standard::Crystal { nominal_hz, error_ppm, u_ppm, flat, dof } => {
             let order = (carrier_hz / nominal_hz).round().max(1.0);
             reaches(nominal_hz, order as u32, carrier_hz)?;
             let marked = order * nominal_hz;
             let line = Component::normal("crystal", error_ppm, "ppm", marked * 1e-6, u_ppm);
-            Ok((marked * (1.0 + error_ppm * 1e-6), line))
+            let shape = if flat { Shape::Rectangle } else { Shape::Normal };
+            Ok((marked * (1.0 + error_ppm * 1e-6), Component { shape, dof, ..line }))
         }
     }
 }
@@ -195,7 +200,8 @@ mod tests {
     #[test]
     fn a_checked_crystal_serves_as_well() {
         let heard = Offset::Heard { offset_hz: 0.0, u_hz: 0.1, side: Side::Low };
-        let standard = Standard::Crystal { nominal_hz: 1e6, error_ppm: 2.0, u_ppm: 0.3 };
+        let standard =
+            Standard::Crystal { nominal_hz: 1e6, error_ppm: 2.0, u_ppm: 0.3, flat: false, dof: None };
         let with = |carrier_hz| CounterRequest { carrier_hz, standard, ..request(&[2_500_005.0], heard) };
         let got = counter(&with(10e6)).unwrap();
         assert!(got.error_ppm.abs() < 1e-6 && got.total.u_ppm > 0.3, "{got:?}");

@@ -132,6 +132,14 @@ pub struct Total {
     pub budget: Vec<Line>,
 }
 
+/// Below this coverage factor a sum is flat: a rectangle has 1.65, a normal distribution 1.96.
+const FLAT: f64 = 1.8;
+
+/// Whether a sum with this coverage factor is ruled by one rectangle, and is to be carried on as one.
+pub fn is_flat(coverage_factor: f64) -> bool {
+    coverage_factor < FLAT
+}
+
 /// Contributions below this are nil but for rounding, ppm.
 const NIL_PPM: f64 = 1e-9;
 
