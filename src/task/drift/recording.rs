@@ -4,7 +4,7 @@ use super::{DriftError, Series};
 use crate::block::{Loss, SampleBlock};
 use crate::condition::{Decimator, decimation_factor};
 use crate::estimate::{Marks, between_marks, shortest_tau0_s};
-use crate::heard::{TrackRow, Warning};
+use crate::heard::{Rest, TrackRow, Warning};
 use crate::source::recording::{self, RecordingError};
 use crate::task::analyse::Analysis;
 use std::path::Path;
@@ -14,7 +14,7 @@ use std::path::Path;
 pub struct RecordingDrift {
     /// Time between marks, s.
     pub tau0_s: f64,
-    /// Which rest, counted from 1; the longest when not stated.
+    /// Which rest, counted from 1; the longest run of rests when not stated.
     pub rest: Option<usize>,
     /// The nominal frequency that fractions are of, Hz; values are in Hz without one.
     pub nominal_hz: Option<f64>,
@@ -47,15 +47,15 @@ pub fn from_recording(
     let name = path.display().to_string();
     let no_rest = |what: String, hint| DriftError::NoRest { path: name.clone(), what, hint };
     let rests = &analysis.heard.rests;
-    let rest = match asked.rest {
-        Some(number) => number.checked_sub(1).and_then(|index| rests.get(index)),
-        None => rests.iter().max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s))),
+    let stretch = match asked.rest {
+        Some(number) => number.checked_sub(1).and_then(|index| rests.get(index)).map(std::slice::from_ref),
+        None => rests.chunk_by(|a, b| runs_on(a, b, rows)).max_by(|a, b| length(a).total_cmp(&length(b))),
     };
-    let Some(rest) = rest else {
+    let Some([rest, ..]) = stretch else {
         let what = format!("{} rests were heard, and not this one", rests.len());
         return Err(no_rest(what, "leave both oscillators alone and let it run").into());
     };
-    let (start, end) = (rest.start_s, rest.end_s);
+    let (start, end) = (rest.start_s, stretch.and_then(<[Rest]>::last).unwrap_or(rest).end_s);
     let mut course: Vec<(f64, f64)> = rows
         .iter()
         .filter(|row| (start..=end).contains(&row.time_s))
@@ -103,7 +103,7 @@ pub fn from_recording(
     let mut warn = |code: &str, message: &str| {
         warnings.push(Warning { code: code.into(), message: message.into() });
     };
-    if rest.near_hum_hz.is_some() {
+    if stretch.is_some_and(|rests| rests.iter().any(|rest| rest.near_hum_hz.is_some())) {
         warn(
             "near-hum",
             "a hum line lies close to the note: part of what is called its wander may be the hum's",
@@ -124,6 +124,24 @@ pub fn from_recording(
         from_s: start + margin,
         warnings,
     })
+}
+
+/// A hand moves a note faster than this, Hz/s; a warm-up does not.
+const BY_HAND: f64 = 0.5;
+/// Rests further apart than this are not one, s.
+const APART_S: f64 = 30.0;
+
+/// Whether a note drifts on from one rest to the next: heard throughout, on the same side, and never moved by hand. A
+/// warm-up bends too much to be one steady drift from end to end.
+fn runs_on(a: &Rest, b: &Rest, rows: &[TrackRow]) -> bool {
+    let mut between = rows.iter().filter(|row| (a.end_s..=b.start_s).contains(&row.time_s));
+    let seconds = (b.start_s - a.end_s).max(0.5);
+    let moved = (b.offset_hz - a.offset_hz).abs() / (b.at_s - a.at_s).max(0.5);
+    seconds < APART_S && moved < BY_HAND && a.side == b.side && between.all(|row| row.offset_hz.is_some())
+}
+
+fn length(rests: &[Rest]) -> f64 {
+    rests.first().zip(rests.last()).map_or(0.0, |(first, last)| last.end_s - first.start_s)
 }
 
 /// Evens the course out: single steps of the track are noisier than its run.
