@@ -37,7 +37,7 @@ pub struct Args {
     /// A rate that counts as settled, such as 0.1Hz/min, 0.01ppm/h or 1e-9/s
     #[arg(long, value_name = "RATE")]
     limit: Option<Limit>,
-    /// Which rest of the recording, counted from 1 [default: the longest, with those it drifts on into]
+    /// Which rest of the recording, counted from 1 [default: the longest stretch that no hand moved]
     #[arg(long, value_name = "N", requires = "recording")]
     rest: Option<usize>,
     /// Draw the deviations with their error bars

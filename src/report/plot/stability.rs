@@ -99,7 +99,7 @@ fn values<DB: DrawingBackend>(
         .map(|(value, fitted)| (time.x(value.0), scale.y(*fitted)))
         .collect();
     canvas.line(&fit, 1.75, ink::ABOVE)?;
-    if let Some(at) = record.settled_s {
+    if let Some(at) = record.settled_s.filter(|at| *at > first.0) {
         let x = time.x(at);
         canvas.line(&[(x, top), (x, bottom)], 1.0, ink::QUIET)?;
         canvas.text((x + 5.0, top + 8.0), Anchor::Left, "settled", SMALL, ink::QUIET)?;

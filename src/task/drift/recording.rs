@@ -5,6 +5,7 @@ use crate::block::{Loss, SampleBlock};
 use crate::condition::{Decimator, decimation_factor};
 use crate::estimate::{Marks, between_marks, shortest_tau0_s};
 use crate::heard::{Rest, TrackRow, Warning};
+use crate::offset::Side;
 use crate::source::recording::{self, RecordingError};
 use crate::task::analyse::Analysis;
 use std::path::Path;
@@ -14,7 +15,7 @@ use std::path::Path;
 pub struct RecordingDrift {
     /// Time between marks, s.
     pub tau0_s: f64,
-    /// Which rest, counted from 1; the longest run of rests when not stated.
+    /// Which rest, counted from 1; the longest stretch that no hand moved when not stated.
     pub rest: Option<usize>,
     /// The nominal frequency that fractions are of, Hz; values are in Hz without one.
     pub nominal_hz: Option<f64>,
@@ -48,21 +49,26 @@ pub fn from_recording(
     let no_rest = |what: String, hint| DriftError::NoRest { path: name.clone(), what, hint };
     let rests = &analysis.heard.rests;
     let stretch = match asked.rest {
-        Some(number) => number.checked_sub(1).and_then(|index| rests.get(index)).map(std::slice::from_ref),
-        None => rests.chunk_by(|a, b| runs_on(a, b, rows)).max_by(|a, b| length(a).total_cmp(&length(b))),
+        Some(number) => {
+            let rest = number.checked_sub(1).and_then(|index| rests.get(index));
+            rest.map(|rest| (rest.start_s, rest.end_s))
+        }
+        None => longest_still(rows),
     };
-    let Some([rest, ..]) = stretch else {
-        let what = format!("{} rests were heard, and not this one", rests.len());
+    let Some((start, end)) = stretch else {
+        let what = match asked.rest {
+            Some(number) => format!("there is no rest {number}: {} were heard", rests.len()),
+            None => "no note stands in it".to_owned(),
+        };
         return Err(no_rest(what, "leave both oscillators alone and let it run").into());
     };
-    let (start, end) = (rest.start_s, stretch.and_then(<[Rest]>::last).unwrap_or(rest).end_s);
     let mut course: Vec<(f64, f64)> = rows
         .iter()
         .filter(|row| (start..=end).contains(&row.time_s))
         .filter_map(|row| Some((row.time_s, row.offset_hz?)))
         .collect();
     if course.is_empty() {
-        course.push((rest.at_s, rest.heard_hz));
+        return Err(no_rest("no note is heard there".to_owned(), "another --rest").into());
     }
     smooth(&mut course);
     let lowest = course.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
@@ -74,7 +80,7 @@ pub fn from_recording(
     let margin = (0.2 * asked.tau0_s).min(0.25).max(1.6 / lowest) + 0.05;
     let count = ((end - start - 2.0 * margin) / asked.tau0_s).floor() + 1.0;
     if count < 4.0 {
-        let what = format!("the rest lasts {:.1} s only", end - start);
+        let what = format!("the note stands for {:.1} s only", end - start);
         return Err(no_rest(what, "a shorter --tau0, or let it run for longer").into());
     }
     let (samples, rate_hz, first_s) =
@@ -96,20 +102,22 @@ pub fn from_recording(
         course: &shifted,
         beside_hz: &beside,
     };
-    let sign = rest.side.sign().unwrap_or(1.0) / asked.nominal_hz.unwrap_or(1.0);
+    let side = side(rows, (start, end));
+    let sign = side.sign().unwrap_or(1.0) / asked.nominal_hz.unwrap_or(1.0);
     let frequency =
         between_marks(&samples, &marks).into_iter().map(|mean| mean.map(|mean| mean * sign)).collect();
     let mut warnings = Vec::new();
     let mut warn = |code: &str, message: &str| {
         warnings.push(Warning { code: code.into(), message: message.into() });
     };
-    if stretch.is_some_and(|rests| rests.iter().any(|rest| rest.near_hum_hz.is_some())) {
+    let over = |rest: &Rest| rest.near_hum_hz.is_some() && rest.start_s < end && rest.end_s > start;
+    if rests.iter().any(over) {
         warn(
             "near-hum",
             "a hum line lies close to the note: part of what is called its wander may be the hum's",
         );
     }
-    if rest.side.sign().is_none() {
+    if side.sign().is_none() {
         warn(
             "side-unknown",
             "the side is not known: the rate is that of the note, and may be of the other sign",
@@ -128,20 +136,40 @@ pub fn from_recording(
 
 /// A hand moves a note faster than this, Hz/s; a warm-up does not.
 const BY_HAND: f64 = 0.5;
-/// Rests further apart than this are not one, s.
-const APART_S: f64 = 30.0;
+/// The rate is judged over so many steps of the track.
+const JUDGED: usize = 20;
+/// Steps of the track further apart than this are not one stretch, s.
+const APART_S: f64 = 1.0;
 
-/// Whether a note drifts on from one rest to the next: heard throughout, on the same side, and never moved by hand. A
-/// warm-up bends too much to be one steady drift from end to end.
-fn runs_on(a: &Rest, b: &Rest, rows: &[TrackRow]) -> bool {
-    let mut between = rows.iter().filter(|row| (a.end_s..=b.start_s).contains(&row.time_s));
-    let seconds = (b.start_s - a.end_s).max(0.5);
-    let moved = (b.offset_hz - a.offset_hz).abs() / (b.at_s - a.at_s).max(0.5);
-    seconds < APART_S && moved < BY_HAND && a.side == b.side && between.all(|row| row.offset_hz.is_some())
+/// The longest stretch in which a note is heard throughout and never moved by hand. A warm-up bends too much to be one
+/// rest: rests drift steadily.
+fn longest_still(rows: &[TrackRow]) -> Option<(f64, f64)> {
+    let heard: Vec<(f64, f64)> = rows.iter().filter_map(|row| Some((row.time_s, row.offset_hz?))).collect();
+    let mut longest: Option<(f64, f64)> = None;
+    for run in heard.chunk_by(|a, b| b.0 - a.0 <= APART_S) {
+        let mut course = run.to_vec();
+        smooth(&mut course);
+        let still = |i: usize| {
+            let (a, b) = (course[i], course[(i + JUDGED).min(course.len() - 1)]);
+            b.0 <= a.0 || ((b.1 - a.1) / (b.0 - a.0)).abs() < BY_HAND
+        };
+        let stills: Vec<usize> = (0..course.len()).filter(|&i| still(i)).collect();
+        for part in stills.chunk_by(|a, b| b - a == 1) {
+            let found = (course[part[0]].0, course[part[part.len() - 1]].0);
+            if longest.is_none_or(|longest| found.1 - found.0 > longest.1 - longest.0) {
+                longest = Some(found);
+            }
+        }
+    }
+    longest
 }
 
-fn length(rests: &[Rest]) -> f64 {
-    rests.first().zip(rests.last()).map_or(0.0, |(first, last)| last.end_s - first.start_s)
+/// The side in a stretch: it may be told later than the note is heard, but where two are told it is unknown.
+fn side(rows: &[TrackRow], (start, end): (f64, f64)) -> Side {
+    let heard = rows.iter().filter(|row| (start..=end).contains(&row.time_s) && row.offset_hz.is_some());
+    let mut told: Vec<Side> = heard.map(|row| row.side).filter(|side| *side != Side::Unknown).collect();
+    told.dedup();
+    if let [only] = told[..] { only } else { Side::Unknown }
 }
 
 /// Evens the course out: single steps of the track are noisier than its run.
