@@ -8,7 +8,7 @@ use common::Chance;
 use hushbeat::block::StreamFormat;
 use hushbeat::correction::chain::{
     CardRequest, CounterRequest, CrystalRequest, Observation, Reception, Standard, ToneHeard, card, counter,
-    crystal,
+    crystal, is_flat,
 };
 use hushbeat::dial::Matrix;
 use hushbeat::estimate::Normal;
