@@ -69,7 +69,7 @@ struct Law {
 }
 
 impl Law {
-    /// 1/edf = Σ_j (1 − |j|/M) (s(j/S)/s(0))² / M over |j| < J, with M terms at S to a τ.
+    /// 1/edf = `Σ_j` (1 − |j|/M) (s(j/S)/s(0))² / M over |j| < J, with M terms at S to a τ.
     fn inverse(&self, terms: usize, stride: usize) -> f64 {
         let furthest = terms.min((self.d + 1) * stride);
         // Lags finer than the covariance varies add nothing; that of flicker phase noise varies from mark to mark.

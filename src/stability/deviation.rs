@@ -33,7 +33,7 @@ pub fn overlapping_allan(series: &PhaseSeries, m: usize) -> Option<Estimate> {
 }
 
 /// Modified Allan deviation: the second difference of phase averaged over m neighbours,
-/// σ²(τ) = Σ_j (Σ_{i=j}^{j+m−1} (x(i+2m) − 2x(i+m) + x(i)))² / (2m²τ²(N − 3m + 1)).
+/// `σ²(τ) = Σ_j (Σ_{i=j}^{j+m−1} (x(i+2m) − 2x(i+m) + x(i)))² / (2m²τ²(N − 3m + 1))`.
 pub fn modified_allan(series: &PhaseSeries, m: usize) -> Option<Estimate> {
     let (mut sum, mut terms) = (0.0, 0);
     for x in series.pieces() {
@@ -44,9 +44,9 @@ pub fn modified_allan(series: &PhaseSeries, m: usize) -> Option<Estimate> {
         for i in 0..x.len().saturating_sub(2 * m) {
             let comes = difference(i);
             if comes.is_finite() {
-                window += comes
+                window += comes;
             } else {
-                missing += 1
+                missing += 1;
             }
             if i >= m {
                 let goes = difference(i - m);

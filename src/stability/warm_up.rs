@@ -180,7 +180,9 @@ impl Fit {
                 *scale += cell * cell;
             }
         }
-        scale.iter_mut().for_each(|scale| *scale = scale.sqrt().max(f64::MIN_POSITIVE));
+        for scale in &mut scale {
+            *scale = scale.sqrt().max(f64::MIN_POSITIVE);
+        }
         let mean = values.iter().map(|value| value.1).sum::<f64>() / values.len() as f64;
         let (mut a, mut b) = (vec![0.0; n * n], vec![0.0; n]);
         for &(t, y) in values {

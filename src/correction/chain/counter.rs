@@ -38,7 +38,7 @@ pub struct CounterRequest {
     pub standard: Standard,
     /// The meter's harmonic that meets it.
     pub harmonic: u32,
-    /// b = H·f_meter − f_carrier.
+    /// b = `H·f_meter − f_carrier`.
     pub offset: Offset,
     /// What the counter shows, reading by reading, Hz.
     pub shown_hz: Vec<f64>,
@@ -149,7 +149,7 @@ fn standard(request: &CounterRequest) -> Result<(f64, Component), ChainError> {
             let marked = order * nominal_hz;
             let line = Component::normal("crystal", error_ppm, "ppm", marked * 1e-6, u_ppm);
             let shape = if flat { Shape::Rectangle } else { Shape::Normal };
-            Ok((marked * (1.0 + error_ppm * 1e-6), Component { shape, dof, ..line }))
+            Ok((marked * (1.0 + error_ppm * 1e-6), Component { dof, shape, ..line }))
         }
     }
 }

@@ -1,4 +1,4 @@
-//! A crystal against a carrier: b = N·f_crystal − f_carrier.
+//! A crystal against a carrier: b = `N·f_crystal − f_carrier`.
 
 use super::{ChainError, Total, path_ppm, reaches, total};
 use crate::correction::budget::{Component, Kind, Shape};

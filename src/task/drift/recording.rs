@@ -141,6 +141,9 @@ const JUDGED: usize = 20;
 /// Steps of the track further apart than this are not one stretch, s.
 const APART_S: f64 = 1.0;
 
+/// Less than this is no note that stands, s.
+const SHORTEST_S: f64 = 1.0;
+
 /// The longest stretch in which a note is heard throughout and never moved by hand. A warm-up bends too much to be one
 /// rest: rests drift steadily.
 fn longest_still(rows: &[TrackRow]) -> Option<(f64, f64)> {
@@ -161,7 +164,7 @@ fn longest_still(rows: &[TrackRow]) -> Option<(f64, f64)> {
             }
         }
     }
-    longest
+    longest.filter(|(from, to)| to - from >= SHORTEST_S)
 }
 
 /// The side in a stretch: it may be told later than the note is heard, but where two are told it is unknown.

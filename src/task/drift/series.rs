@@ -154,7 +154,7 @@ impl Series {
                 *value = (*value - if absolute { nominal } else { 0.0 }) / nominal;
             }
         }
-        let series = Self { tau0_s, from_s, nominal_hz, ..Self::default() };
+        let series = Self { tau0_s, nominal_hz, from_s, ..Self::default() };
         match kind {
             Kind::Frequency => Self { frequency: values, ..series },
             Kind::Phase => {
