@@ -282,6 +282,8 @@ fn every_form_of_the_chain() {
     let series = Series::parse(&text, "warm-up.csv", 10.0, Kind::Frequency, None).unwrap();
     let (record, course) = drift::drift("warm-up.csv", &series, "1e-12/s".parse().ok()).unwrap();
     // T = 300 s, |A|/T·e^(−t/T) = 1e-12 at t = 300 s·ln(1000) = 2072 s: not within 2000 s.
+    let warm = record.warm_up.unwrap();
+    assert!((warm.time_constant_s - 300.0).abs() < 4.0 * warm.u_time_constant_s, "{warm:?}");
     assert_eq!(record.settled_s, None);
     insta::assert_snapshot!("drift_text", report::drift::text(&record));
     insta::assert_json_snapshot!("drift_json", record);

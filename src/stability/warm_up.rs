@@ -57,7 +57,8 @@ pub fn drift(values: &[(f64, f64)]) -> Option<Drift> {
     let line = Fit::of(values, first, None)?;
     let best = if values.len() >= FEWEST_WARM_UP { best_approach(values, first, last) } else { None };
     let believed = best.filter(|(_, fit)| {
-        let n = line.independent(values.len()).min(fit.independent(values.len())) - 4.0;
+        // What a line leaves of a warm-up is anything but noise: independent values are counted about the approach.
+        let n = fit.independent(values.len()) - 4.0;
         n > 1.0 && (line.squares - fit.squares) / 2.0 > BELIEVED * fit.squares / n
     });
     let Some((constant, fit)) = believed else {
