@@ -1,6 +1,10 @@
 //! The chain back to a standard: the guide's worked examples, coverage by draws through the whole chain, and a station's
 //! recording made to order.
-#![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::format_push_string,
+    reason = "a test that can't go on fails there and then"
+)]
 
 mod common;
 
@@ -78,7 +82,7 @@ fn gum_h3_calibration_line() {
 /// JCGM 101: ten thousand draws of every input through station, crystal and counter, in twenty mixes of components. U
 /// covers 94 % at least in each and is at most 1.15 times the half-width of the shortest interval that holds 95 %.
 ///
-/// The draws go through a model of their own, f_x = (f_c(1 + p) + b)/N and error = shown/((N·f_x + b')/H) − 1; nothing of
+/// The draws go through a model of their own, x = (c + b)/N and error = shown/((N·x + b')/H) − 1; nothing of
 /// it is taken from the code under test.
 #[test]
 fn expanded_uncertainties_cover_through_the_whole_chain() {
@@ -292,8 +296,9 @@ fn every_form_of_the_chain() {
     assert!(report::plot::stability_png(&record, &course).unwrap().starts_with(b"\x89PNG"));
 }
 
-/// allantools (PyPI) on a random series, where Python has it; else the test says that it was skipped.
+/// `allantools` (from the package index) on a random series, where Python has it; else the test says that it was skipped.
 #[test]
+#[expect(clippy::print_stdout, reason = "says whether it was skipped")]
 fn allantools_agrees() {
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/allan_reference.py");
     let python = std::env::var("HUSHBEAT_PYTHON").unwrap_or_else(|_| "python3".to_owned());

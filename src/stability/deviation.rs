@@ -160,7 +160,7 @@ mod tests {
         for (deviation, printed) in table {
             for (m, printed) in [1, 10, 100].into_iter().zip(printed) {
                 let got = deviation(&series, m).unwrap().value;
-                let last_digit = 10f64.powi((printed as f64).log10().floor() as i32 - 6);
+                let last_digit = 10f64.powi(f64::log10(printed).floor() as i32 - 6);
                 assert!((got - printed).abs() < 0.6 * last_digit, "m {m}: {got} for {printed}");
             }
         }

@@ -95,7 +95,9 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let mut warnings = Vec::new();
     for path in &args.files {
         let heard = hear(path, &asked).map_err(|error| Failure::Job(error.to_string()))?;
-        for tone in asked.hertz.iter().filter(|tone| heard.tones.iter().all(|h| h.tone_hz != **tone)) {
+        for tone in
+            asked.hertz.iter().filter(|tone| heard.tones.iter().all(|h| (h.tone_hz - **tone).abs() > 1e-9))
+        {
             warnings.push(Warning {
                 code: "tone-missing".into(),
                 message: format!("{}: the tone of {tone} Hz was not heard for long enough", path.display()),

@@ -298,7 +298,7 @@ mod tests {
         }
     }
 
-    /// By the definition f_true = f_apparent·(1 + error): a card 37 ppm fast hears 600 Hz 0.0222 Hz low. Half a
+    /// By the definition `f_true = f_apparent·(1 + error)`: a card 37 ppm fast hears 600 Hz 0.0222 Hz low. Half a
     /// millisecond in a minute is 8 ppm, 12.5 ppm at the worst place (as a rectangle).
     #[test]
     fn a_fast_card_hears_every_tone_low_by_the_same_share() {
@@ -339,7 +339,7 @@ mod tests {
     #[test]
     fn stretches_average_but_not_below_the_received_carrier() {
         let one = card(&request(&[heard(600.0, 37.0, 0.0)], Reception::Am)).unwrap();
-        let many = card(&request(&vec![heard(600.0, 37.0, 0.0); 4], Reception::Am)).unwrap();
+        let many = card(&request(&[heard(600.0, 37.0, 0.0); 4], Reception::Am)).unwrap();
         assert!((one.total.u_ppm / many.total.u_ppm - 2.0).abs() < 0.01);
         let endless = card(&request(&vec![heard(600.0, 37.0, 0.0); 40_000], Reception::Am)).unwrap();
         assert!(endless.total.u_ppm > 0.05);

@@ -9,6 +9,7 @@ use crate::stability::Point;
 use crate::task::drift::{Course, DriftRecord};
 use plotters::prelude::DrawingBackend;
 use plotters::style::RGBColor;
+use std::fmt::Write;
 
 /// The course of the values.
 const ABOVE: Frame = Frame { left: 84.0, top: 66.0, right: 716.0, bottom: 172.0 };
@@ -23,8 +24,9 @@ const PLACES: usize = 1500;
 pub fn in_words(record: &DriftRecord) -> String {
     let mut words = format!("{} values {} s apart and their Allan deviation.", record.points, record.tau0_s);
     for point in &record.stability.overlapping_allan {
-        words +=
-            &format!(" {} s: {:.2e} ({:.1e} to {:.1e}).", point.tau_s, point.value, point.low, point.high);
+        let Point { tau_s, value, low, high, .. } = point;
+        // Writing to a string can't fail.
+        let _ = write!(words, " {tau_s} s: {value:.2e} ({low:.1e} to {high:.1e}).");
     }
     words
 }
@@ -81,7 +83,7 @@ fn values<DB: DrawingBackend>(
     }
     canvas.line(&[(left, top), (left, bottom), (right, bottom)], 1.0, ink::TEXT)?;
     let unit = if record.unit == "Hz" { "Hz" } else { "fraction" };
-    let head = format!("value less mean ({unit}), mean {:.6e}", middle);
+    let head = format!("value less mean ({unit}), mean {middle:.6e}");
     canvas.text((16.0, top - 20.0), Anchor::Left, &head, SMALL, ink::TEXT)?;
     canvas.text((right + 8.0, bottom + 14.0), Anchor::Left, time.unit().0, SMALL, ink::TEXT)?;
     let step = course.values.len() / PLACES + 1;
