@@ -244,6 +244,42 @@ pub enum NoOffset {
 }
 
 impl Heard {
+    /// Multiplies every frequency: what was heard by a clock that is off by `factor` − 1, put right.
+    pub fn scale(&mut self, factor: f64) {
+        for rest in &mut self.rests {
+            for hertz in [
+                &mut rest.offset_hz,
+                &mut rest.u_hz,
+                &mut rest.u_noise_hz,
+                &mut rest.u_wander_hz,
+                &mut rest.heard_hz,
+                &mut rest.rate_hz_per_s,
+                &mut rest.rate_u,
+            ] {
+                *hertz *= factor;
+            }
+            let notes = rest.notes_hz.iter_mut().flatten();
+            for hertz in notes.chain(&mut rest.alternatives_hz).chain(&mut rest.near_hum_hz) {
+                *hertz *= factor;
+            }
+            if let Some(pulled) = &mut rest.pulled {
+                pulled.lock_hz *= factor;
+                pulled.u_true_hz *= factor;
+            }
+        }
+        for hertz in self.ending.offset_hz.iter_mut().chain(&mut self.ending.bound_hz) {
+            *hertz *= factor;
+        }
+        for note in &mut self.steady_notes {
+            note.frequency_hz *= factor;
+            note.u_hz *= factor;
+        }
+        if let Some(hum) = &mut self.hum {
+            hum.fundamental_hz *= factor;
+            hum.u_hz *= factor;
+        }
+    }
+
     /// Moves every instant by `by_s` seconds.
     pub fn shift(&mut self, by_s: f64) {
         for rest in &mut self.rests {

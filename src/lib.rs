@@ -34,5 +34,7 @@ pub mod session;
 pub mod settings;
 pub mod source;
 pub mod spectrum;
+pub mod stability;
+pub mod stations;
 pub mod store;
 pub mod task;

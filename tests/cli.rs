@@ -246,3 +246,50 @@ fn a_reader_that_goes_away_is_no_failure() {
     let output = child.wait_with_output().unwrap();
     assert_eq!((output.status.code(), output.stderr.as_slice()), (Some(0), &b""[..]));
 }
+
+#[test]
+fn links_of_the_chain_that_can_not_be_made() {
+    let crystal = |more: &[&str], status, parts: &[&str]| {
+        refused(&[&["reference", "crystal", "--carrier", "10MHz"][..], more].concat(), status, parts);
+    };
+    crystal(
+        &["--harmonic", "3", "--nominal", "3.3MHz", "--offset", "8Hz", "--side", "high"],
+        1,
+        &["no harmonic of 3.3 MHz reaches 10 MHz", "hint: "],
+    );
+    crystal(
+        &["--harmonic", "10", "--offset", "8Hz", "--side", "high", "--touch", "rises"],
+        1,
+        &["contradictory sides", "--side", "--touch", "hint: "],
+    );
+    crystal(&["--harmonic", "10", "--offset", "8Hz"], 1, &["side of the offset is not known", "--touch"]);
+    crystal(&["--harmonic", "10"], 2, &["hint: "]);
+    let station = ["reference", "card", "x.wav", "--station", "WWV", "--tone"];
+    refused(&[&station[..], &["1000Hz"]].concat(), 1, &["WWV does not send 1000 Hz", "440 Hz", "hint: "]);
+    refused(&[&station[..], &["600Hz"]].concat(), 1, &["one tone can't tell", "--received am"]);
+    refused(&["reference", "card", "x.wav", "--tone", "600"], 2, &["no unit"]);
+    refused(
+        &[
+            "correct",
+            "--meter",
+            &fixture("meters/club-bench.toml"),
+            "--range",
+            "high",
+            "--reading",
+            "8/49.0",
+            "--within",
+            "20Hz",
+            "--card",
+            "no such card",
+        ],
+        1,
+        &["no such card: neither a file nor an input"],
+    );
+    let folder = tempfile::tempdir().unwrap();
+    let series = file(folder.path(), "s.csv", b"value\n1\nx\n");
+    let series = series.to_str().unwrap();
+    refused(&["drift", "--series", series, "--tau0", "1s"], 1, &["s.csv:3", "`x` is not a value", "hint: "]);
+    refused(&["drift", "--series", series], 2, &["--tau0"]);
+    refused(&["drift", "--series", series, "--tau0", "1s", "--limit", "3"], 2, &["not a limit for a rate"]);
+    refused(&["drift", &fixture("recordings/hum-only.wav")], 1, &["no note stands in it", "hint: "]);
+}

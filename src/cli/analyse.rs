@@ -1,14 +1,17 @@
 //! `analyse`: recordings in, what was heard out.
 
+use super::clocks;
 use super::failure::Failure;
 use super::hearing::Hearing;
 use super::logging::{self, Logging};
 use super::progress::Progress;
 use crate::benchlog::{self, About};
+use crate::clock::Clock;
 use crate::heard::{Snapshot, TrackRow};
 use crate::offset::Offset;
 use crate::pipeline::{Settings, Sink};
 use crate::report::{json, page, plot, text, track};
+use crate::source::beside;
 use crate::source::recording;
 use crate::store;
 use crate::task::analyse::Analysis;
@@ -32,6 +35,10 @@ pub struct Args {
     files: Vec<PathBuf>,
     #[command(flatten)]
     hearing: Hearing,
+    /// The sound card's error, as `reference card` wrote it, or kept it for the input of that name [default: as kept for
+    /// the input that the recording's notes name; for others none]
+    #[arg(long, value_name = "FILE|NAME")]
+    card: Option<String>,
     /// Only this part, in seconds or minutes:seconds, such as 4s..12.5s
     #[arg(long, value_name = "FROM..TO")]
     span: Option<Span>,
@@ -175,16 +182,21 @@ fn in_order(
 
 fn hear(args: &Args, ear: Ear, progress: &Progress, path: &Path) -> Result<Answer, String> {
     let track = args.track.as_ref().map(|_| track::HEADER.to_owned());
+    let clock = clock(args, path)?;
+    let scale = 1.0 + clock.as_ref().and_then(|clock| clock.error_ppm).unwrap_or(0.0) * 1e-6;
     let stretch = stretch(path, args.span);
-    let mut rows = Rows { trail: Trail::default(), track, stretch, progress, come: 0.0 };
+    let mut rows = Rows { trail: Trail::default(), track, scale, stretch, progress, come: 0.0 };
     let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows);
     progress.step(rows.come, 1.0);
-    let analysis = analysis?;
+    let mut analysis = analysis?;
     let lenses = if args.report.is_some() || args.lens.is_some() {
         lens::lenses(path, &analysis).map_err(|error| error.to_string())?
     } else {
         Vec::new()
     };
+    if let Some(clock) = clock {
+        analysis.apply(clock);
+    }
     Ok(Answer { analysis, trail: rows.trail, track: rows.track, lenses })
 }
 
@@ -201,10 +213,26 @@ fn stretch(path: &Path, span: Option<Span>) -> Option<(f64, f64)> {
     (to_s > from_s).then_some((from_s, to_s))
 }
 
+/// The clock by which a recording was made: as stated, or kept for the input that its notes name; a stranger's recording
+/// has none.
+fn clock(args: &Args, path: &Path) -> Result<Option<Clock>, String> {
+    let told = |failure: Failure| match failure {
+        Failure::Job(line) | Failure::Usage(line) => line,
+        Failure::ClosedPipe => String::new(),
+    };
+    if let Some(card) = &args.card {
+        return clocks::stated(card).map(Some).map_err(told);
+    }
+    let input = beside::input(path).map_err(|error| error.to_string())?;
+    input.map_or(Ok(None), |input| clocks::kept(&input).map_err(told))
+}
+
 /// Takes the rows of the track in both forms and tells how far it has come.
 struct Rows<'a> {
     trail: Trail,
     track: Option<String>,
+    /// Puts the sound card's clock right.
+    scale: f64,
     stretch: Option<(f64, f64)>,
     progress: &'a Progress,
     /// Part of the recording that is done, 0 to 1.
@@ -213,6 +241,8 @@ struct Rows<'a> {
 
 impl Sink for Rows<'_> {
     fn row(&mut self, row: &TrackRow) {
+        let right = |hertz: Option<f64>| hertz.map(|hertz| hertz * self.scale);
+        let row = &TrackRow { offset_hz: right(row.offset_hz), u_hz: right(row.u_hz), ..row.clone() };
         self.trail.row(row);
         if let Some((from_s, to_s)) = self.stretch {
             self.come = self.progress.step(self.come, (row.time_s - from_s) / (to_s - from_s));

@@ -1,5 +1,6 @@
 //! `hushbeat correct`.
 
+use super::clocks;
 use super::failure::Failure;
 use super::logging::{self, Logging};
 use super::show::show;
@@ -79,9 +80,9 @@ pub struct Args {
     /// The crystal's error as `reference crystal` wrote it
     #[arg(long, value_name = "FILE")]
     crystal: Option<PathBuf>,
-    /// The sound card's error as `reference card` wrote it
-    #[arg(long, value_name = "FILE")]
-    card: Option<PathBuf>,
+    /// The sound card's error: as `reference card` wrote it, or kept it for the input of that name
+    #[arg(long, value_name = "FILE|NAME")]
+    card: Option<String>,
     /// Day of the measurement, for the crystal's age [default: today]
     #[arg(long, value_name = "YYYY-MM-DD")]
     on: Option<Date>,
@@ -164,17 +165,14 @@ pub type Ear<'a> = &'a dyn Fn(&Path, &Settings) -> Result<Analysis, Failure>;
 pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
     let meter = store::read_meter(&args.meter)?;
     let (observation, mut clock) = observe(args, ear)?;
-    if let Some(path) = &args.card {
-        let link = store::read_link(path)?;
-        clock = Clock {
-            error_ppm: Some(link.error_ppm),
-            u_ppm: link.u_ppm,
-            applied: false,
-            source: path.display().to_string(),
-        };
+    if let Some(card) = &args.card {
+        clock = clocks::stated(card)?;
     }
+    let on = args.on.or_else(today);
     let crystal_ppm = match &args.crystal {
-        Some(path) => Some(store::read_link(path)?).map(|link| (link.error_ppm, link.u_ppm)),
+        Some(path) => {
+            Some(store::read_link(path, "crystal")?).map(|link| (link.error_ppm, link.u_ppm_on(on)))
+        }
         None => None,
     };
     let job = Job {
@@ -188,7 +186,7 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         transport: args.transport,
         at_min: args.at,
         crystal_ppm,
-        today: args.on.or_else(today),
+        today: on,
         clock,
         allowances: Allowances {
             drift: args.drift_u,

@@ -6,9 +6,11 @@
 mod analyse;
 mod book;
 mod checkpoints;
+mod clocks;
 mod correct;
 mod demo;
 mod dial;
+mod drift;
 mod failure;
 mod generate;
 mod hearing;
@@ -18,6 +20,7 @@ mod listen;
 mod log;
 mod logging;
 mod progress;
+mod reference;
 mod rehearse;
 mod sheet;
 mod show;
@@ -54,6 +57,9 @@ enum Command {
     Unknown(unknown::Args),
     Book(book::Args),
     Sheet(sheet::Args),
+    #[command(subcommand)]
+    Reference(Box<reference::Link>),
+    Drift(drift::Args),
     Inputs(inputs::Args),
     Listen(Box<listen::Args>),
     Log(log::Args),
@@ -101,6 +107,8 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         Command::Unknown(args) => unknown::run(&args, out),
         Command::Book(args) => book::run(&args, out),
         Command::Sheet(args) => sheet::run(&args, out),
+        Command::Reference(link) => reference::run(&link, out),
+        Command::Drift(args) => drift::run(&args, &ear, out),
         Command::Inputs(args) => inputs::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),
         Command::Log(args) => log::run(&args, out),

@@ -24,6 +24,8 @@ pub enum Shape {
     Normal,
     /// Anywhere between two bounds alike.
     Rectangle,
+    /// Between two bounds, the likelier the nearer to their middle: the sum of two alike rectangles.
+    Triangle,
 }
 
 /// One line of the budget.
@@ -82,6 +84,20 @@ impl Component {
         Self {
             shape: Shape::Rectangle,
             ..Self::normal(source, value, unit, sensitivity, half_width / 3f64.sqrt())
+        }
+    }
+
+    /// A type B component within ±`half_width`, likelier in the middle: u = half-width/√6 (JCGM 100, 4.3.9).
+    pub fn triangle(
+        source: impl Into<String>,
+        value: f64,
+        unit: &'static str,
+        sensitivity: f64,
+        half_width: f64,
+    ) -> Self {
+        Self {
+            shape: Shape::Triangle,
+            ..Self::normal(source, value, unit, sensitivity, half_width / 6f64.sqrt())
         }
     }
 }

@@ -88,16 +88,23 @@ fn effective_dof(components: &[Component], u_hz: f64) -> Option<f64> {
     (sum > 0.0).then(|| u_hz.powi(4) / sum)
 }
 
+/// From so many degrees of freedom on, t is the normal distribution to four digits (and its quantile takes for ever).
+const UNLIMITED: f64 = 10_000.0;
+
+/// Student's t for limited degrees of freedom.
+fn limited(dof: Option<f64>) -> Option<StudentsT> {
+    dof.filter(|&dof| dof < UNLIMITED).and_then(|dof| StudentsT::new(0.0, 1.0, dof).ok())
+}
+
 /// The factor k for which ±k·u covers `probability`.
 fn student_factor(probability: f64, dof: Option<f64>) -> f64 {
     let upper = f64::midpoint(1.0, probability);
     let normal = || Normal::standard().inverse_cdf(upper);
-    dof.and_then(|dof| StudentsT::new(0.0, 1.0, dof).ok()).map_or_else(normal, |t| t.inverse_cdf(upper))
+    limited(dof).map_or_else(normal, |t| t.inverse_cdf(upper))
 }
 
 fn student_cdf(x: f64, dof: Option<f64>) -> f64 {
-    dof.and_then(|dof| StudentsT::new(0.0, 1.0, dof).ok())
-        .map_or_else(|| Normal::standard().cdf(x), |t| t.cdf(x))
+    limited(dof).map_or_else(|| Normal::standard().cdf(x), |t| t.cdf(x))
 }
 
 /// Sorted draws of the sum of all components about zero, Hz; the same budget always gives the same draws.
@@ -149,6 +156,7 @@ impl Chance {
         match shape {
             Shape::Normal => self.student(dof),
             Shape::Rectangle => self.even() * 3f64.sqrt(),
+            Shape::Triangle => (self.even() + self.even()) * 1.5f64.sqrt(),
         }
     }
 }
@@ -176,6 +184,7 @@ mod tests {
             }
         }
         assert!((student_factor(0.95, None) - 1.959_964).abs() < 1e-6);
+        assert!((student_factor(0.95, Some(9999.0)) - student_factor(0.95, Some(1e9))).abs() < 3e-4);
         assert!((student_factor(0.99, None) - 2.575_829).abs() < 1e-6);
         for (k, p) in [(1.0, 0.682_689), (2.0, 0.954_500), (3.0, 0.997_300)] {
             assert!((2.0 * student_cdf(k, None) - 1.0 - p).abs() < 1e-6);
@@ -212,6 +221,21 @@ mod tests {
         let got = Combined::of(&vec![part(Shape::Normal, 1.0, Some(10.0)); 4]);
         assert!((got.u_hz - 2.0).abs() < 1e-12);
         assert!((got.effective_dof.unwrap() - 40.0).abs() < 1e-9);
+    }
+
+    /// A triangle of half-width a has u = a/√6; two alike rectangles of half-width 1 make one of half-width 2.
+    #[test]
+    fn a_triangle_is_drawn_as_two_rectangles() {
+        let wide = part(Shape::Rectangle, 10.0, None);
+        let with = |small| Combined::of(&[wide.clone(), small]).expanded_u_hz;
+        let triangle = Component::triangle("count", 0.0, "Hz", 1.0, 2.0 * 3.0);
+        assert!((triangle.u_hz - 6.0 / 6f64.sqrt()).abs() < 1e-12);
+        let two = Combined::of(&[
+            wide.clone(),
+            part(Shape::Rectangle, 3f64.sqrt(), None),
+            part(Shape::Rectangle, 3f64.sqrt(), None),
+        ]);
+        assert!((with(triangle) / two.expanded_u_hz - 1.0).abs() < 0.01);
     }
 
     #[test]

@@ -10,6 +10,7 @@
 mod again;
 mod beat;
 mod budget;
+pub mod chain;
 mod check;
 mod correct;
 mod doubts;

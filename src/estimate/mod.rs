@@ -6,11 +6,15 @@
 mod blocks;
 mod bound;
 mod linear;
+mod marks;
 mod tone;
+mod tones;
 mod wander;
 
 pub use blocks::BlockSums;
 pub use bound::tone_bound_hz;
 pub use linear::Normal;
+pub use marks::{Marks, between_marks, shortest_tau0_s};
 pub use tone::{Comb, ToneFit, ToneModel, fit_tone};
+pub use tones::{Phasors, ToneStretch, phasors, sounding_part, stretches, strongest_near};
 pub use wander::{Drift, PhasePoint, Smoothed, WanderFilter, smooth};

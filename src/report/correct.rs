@@ -29,7 +29,7 @@ pub fn text(record: &Corrected) -> String {
 }
 
 /// Breaks a sentence at 80 columns; later lines are indented as far as the label reaches.
-fn wrapped(label: &str, sentence: &str) -> Vec<String> {
+pub(super) fn wrapped(label: &str, sentence: &str) -> Vec<String> {
     let indent = " ".repeat(label.len());
     let mut lines = vec![label.to_owned()];
     let mut empty = true;
@@ -184,6 +184,7 @@ fn figures(part: &Component) -> [String; 3] {
     let (shape, bound) = match part.shape {
         Shape::Normal => ("", false),
         Shape::Rectangle => (" rect", part.value.abs() <= 0.0),
+        Shape::Triangle => (" tri", false),
     };
     // What is only known to lie within a bound is not printed as zero.
     let value = if bound { format!("±{:.4}", part.u * 3f64.sqrt()) } else { value };

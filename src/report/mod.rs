@@ -5,6 +5,7 @@ pub mod checkpoints;
 pub mod correct;
 pub mod demo;
 pub mod dial;
+pub mod drift;
 #[cfg(test)]
 pub mod example;
 pub mod html;
@@ -14,6 +15,7 @@ pub mod json;
 pub mod marks;
 pub mod page;
 pub mod plot;
+pub mod reference;
 pub mod rehearse;
 pub mod sheet;
 mod table;

@@ -154,7 +154,13 @@ impl<'a, E: Ear> Analysis<'a, E> {
         let format = inflow.format;
         let ear = ear(format, &options.settings)?;
         let keeping = match &options.keep {
-            Some(path) => Some((Keeper::create(path, format)?, Scribe::begin(path)?)),
+            Some(path) => {
+                let (keeper, mut scribe) = (Keeper::create(path, format)?, Scribe::begin(path)?);
+                if inflow.pace == Pace::Card {
+                    scribe.input(&inflow.name)?;
+                }
+                Some((keeper, scribe))
+            }
             None => None,
         };
         Ok(Self {

@@ -2,7 +2,7 @@
 //!
 //! A text file of the recording's name with `.notes` behind it, one line for each thing that happened, its frame
 //! first: `96000 turning up` (or `down`, `unknown`), `96000 hand signal` (or `meter`), `96000 channel 2` (or `auto`),
-//! `96000 mains 50` (or `auto`, `off`), `96000 lost 480` where so many frames are silence in the place of lost ones,
+//! `96000 mains 50` (or `auto`, `off`), `0 input NAME` for the sound card's input that made it, `96000 lost 480` where so many frames are silence in the place of lost ones,
 //! and `96000 lost about 480` where their number is not known.
 
 use crate::block::{Loss, SampleBlock, StreamFormat};
@@ -84,6 +84,9 @@ pub fn read(recording: &Path) -> Result<Notes, BesideError> {
     let mut notes = Notes::new();
     for (text, line) in text.lines().zip(1..).filter(|(text, _)| !text.trim().is_empty()) {
         let fault = || BesideError::Line { path: path.clone(), line, text: text.to_owned() };
+        if input_of(text).is_some() {
+            continue;
+        }
         let (frame, note) = parse(text).ok_or_else(fault)?;
         if notes.last().is_some_and(|&(before, _)| before > frame) {
             return Err(fault());
@@ -91,6 +94,23 @@ pub fn read(recording: &Path) -> Result<Notes, BesideError> {
         notes.push((frame, note));
     }
     Ok(notes)
+}
+
+/// The sound card's input that made a recording, as its notes have it.
+///
+/// # Errors
+/// As [`read`].
+pub fn input(recording: &Path) -> Result<Option<String>, BesideError> {
+    let path = beside(recording);
+    match fs::read_to_string(&path) {
+        Ok(text) => Ok(text.lines().find_map(input_of).map(str::to_owned)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(BesideError::Io { path, error }),
+    }
+}
+
+fn input_of(line: &str) -> Option<&str> {
+    line.strip_prefix("0 input ").map(str::trim).filter(|name| !name.is_empty())
 }
 
 fn parse(line: &str) -> Option<(u64, Note)> {
@@ -166,6 +186,15 @@ impl Scribe {
     /// The disk is full or gone.
     pub fn add(&mut self, frame: u64, note: Note) -> Result<(), BesideError> {
         let line = format!("{frame} {}\n", words(note));
+        self.write(&line).map_err(|error| BesideError::Io { path: self.path.clone(), error })
+    }
+
+    /// Says which input of a sound card makes the recording.
+    ///
+    /// # Errors
+    /// The disk is full or gone.
+    pub fn input(&mut self, name: &str) -> Result<(), BesideError> {
+        let line = format!("0 input {}\n", super::one_line(name));
         self.write(&line).map_err(|error| BesideError::Io { path: self.path.clone(), error })
     }
 
@@ -292,6 +321,10 @@ mod tests {
         }
         let expected: Vec<_> = (0..).map(|n: u64| n * 480).zip(all).collect();
         assert_eq!(read(&wav).expect("as written"), expected);
+        assert_eq!(input(&wav).expect("readable"), None);
+        Scribe::begin(&wav).expect("an older one is removed").input("hw:CARD=USB,DEV=0").expect("room");
+        assert_eq!(input(&wav).expect("readable").as_deref(), Some("hw:CARD=USB,DEV=0"));
+        assert_eq!(read(&wav).expect("no note of its own"), []);
         Scribe::begin(&wav).expect("an older one is removed");
         assert_eq!(read(&wav).expect("gone"), []);
     }

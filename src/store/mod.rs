@@ -3,12 +3,13 @@
 pub mod ledger;
 pub mod place;
 
-use crate::dial::{DialError, Meter, MeterPlan};
+use crate::dial::{Date, DialError, Meter, MeterPlan};
 use serde::Deserialize;
 use std::ffi::OsString;
+use std::fmt::Write as _;
 use std::fs::{self, File};
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// What went wrong with a file.
 #[derive(Debug, thiserror::Error)]
@@ -82,27 +83,103 @@ pub fn read_plan(path: &Path) -> Result<MeterPlan, StoreError> {
 }
 
 /// An error in ppm as a `reference` command left it: of a crystal, or of a sound card's clock.
-#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 pub struct Link {
     /// (actual − nominal)/nominal, ppm.
     pub error_ppm: f64,
-    /// Standard uncertainty, ppm.
+    /// Standard uncertainty on the day of the comparison, ppm.
     pub u_ppm: f64,
+    /// What it is of: `crystal`, `card` or `counter`; empty in a file written by hand.
+    #[serde(default)]
+    pub reference: String,
+    /// What a crystal is marked with, Hz.
+    #[serde(default)]
+    pub nominal_hz: Option<f64>,
+    /// U/u of the comparison.
+    #[serde(default)]
+    pub coverage_factor: Option<f64>,
+    /// Effective degrees of freedom of the comparison; `None` when unlimited.
+    #[serde(default)]
+    pub effective_dof: Option<f64>,
+    /// Day of the comparison, such as 2026-05-01.
+    #[serde(default)]
+    pub checked: Option<String>,
+    /// Bound for the drift since then, ppm a year, either way.
+    #[serde(default)]
+    pub ageing_ppm_per_year: f64,
 }
 
-/// Reads a link of the chain.
+impl Link {
+    /// Standard uncertainty on a day, ppm: that of the comparison and, as a rectangle, the ageing since.
+    pub fn u_ppm_on(&self, today: Option<Date>) -> f64 {
+        let checked = self.checked.as_ref().and_then(|day| day.parse::<Date>().ok());
+        let years = today.zip(checked).map_or(0.0, |(today, checked)| today.years_since(checked).abs());
+        self.u_ppm.hypot(self.ageing_ppm_per_year * years / 3f64.sqrt())
+    }
+}
+
+/// Reads a link of the chain that is of `kind` (`crystal`, `card`), or does not say of what it is.
 ///
 /// # Errors
-/// A file that can't be read, that is not JSON with `error_ppm` and `u_ppm`, or holds impossible figures.
-pub fn read_link(path: &Path) -> Result<Link, StoreError> {
+/// A file that can't be read, that is not JSON with `error_ppm` and `u_ppm`, is of something else, or holds impossible
+/// figures.
+pub fn read_link(path: &Path, kind: &str) -> Result<Link, StoreError> {
     let text = read_text(path)?;
     let wrong = |why: String| StoreError::Link { path: path.display().to_string(), why };
     let link: Link = serde_json::from_str(&text).map_err(|error| wrong(error.to_string()))?;
-    if link.error_ppm.abs() <= 1e5 && (0.0..=1e5).contains(&link.u_ppm) {
+    if !link.reference.is_empty() && link.reference != kind {
+        return Err(wrong(format!("it is of a {}, where that of a {kind} is wanted", link.reference)));
+    }
+    if let Some(day) = link.checked.as_ref().filter(|day| day.parse::<Date>().is_err()) {
+        return Err(wrong(format!("checked: `{day}` is not a day, such as 2026-05-01")));
+    }
+    if link.error_ppm.abs() <= 1e5 && (0.0..=1e5).contains(&link.u_ppm) && link.ageing_ppm_per_year >= 0.0 {
         Ok(link)
     } else {
         Err(wrong(format!("error_ppm {} ± {} can't be", link.error_ppm, link.u_ppm)))
     }
+}
+
+/// The file that keeps the clock of a sound input: one to an input's name, in the folder of the configuration.
+pub fn card_file(configuration: &Path, input: &str) -> PathBuf {
+    // Names of inputs hold colons, commas and slashes; what may stand in a file name everywhere stays.
+    let mut name = String::new();
+    for byte in input.bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' => name.push(byte.into()),
+            other => {
+                // Writing to a string can't fail.
+                let _ = write!(name, "={other:02x}");
+            }
+        }
+    }
+    configuration.join("cards").join(format!("{name}.json"))
+}
+
+/// What is kept of an input's clock; `None` when nothing is.
+///
+/// # Errors
+/// A file that is there and can't be read or used.
+pub fn saved_card(configuration: &Path, input: &str) -> Result<Option<Link>, StoreError> {
+    let path = card_file(configuration, input);
+    if path.is_file() { read_link(&path, "card").map(Some) } else { Ok(None) }
+}
+
+/// Writes `bytes` as [`write_atomic`] does, and makes the folder first where it is missing.
+///
+/// # Errors
+/// As [`write_atomic`].
+pub fn write_kept(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    if let Some(folder) = path.parent() {
+        fs::create_dir_all(folder).map_err(|error| {
+            let folder = folder.display();
+            io::Error::new(
+                error.kind(),
+                format!("{folder}: can't be made: {error}; hint: use --out FILE instead"),
+            )
+        })?;
+    }
+    write_atomic(path, bytes)
 }
 
 /// Writes `bytes` beside `path` and renames, so that an old file is never half overwritten and a failure leaves
@@ -182,15 +259,38 @@ mod tests {
     }
 
     #[test]
+    fn a_card_is_kept_by_the_name_of_its_input() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = card_file(folder.path(), "hw:CARD=USB,DEV=0");
+        assert!(path.ends_with("cards/hw=3aCARD=3dUSB=2cDEV=3d0.json"), "{path:?}");
+        assert_eq!(saved_card(folder.path(), "hw:CARD=USB,DEV=0").unwrap(), None);
+        write_kept(&path, br#"{"reference": "card", "error_ppm": 37.1, "u_ppm": 0.4}"#).unwrap();
+        let kept = saved_card(folder.path(), "hw:CARD=USB,DEV=0").unwrap().unwrap();
+        assert!((kept.error_ppm - 37.1).abs() < 1e-12);
+        assert_eq!(saved_card(folder.path(), "hw:CARD=USB,DEV=1").unwrap(), None);
+    }
+
+    #[test]
     fn a_link_holds_error_and_uncertainty() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("card.json");
         fs::write(&path, r#"{"error_ppm": 37.1, "u_ppm": 0.4, "expanded_u_ppm": 0.8, "budget": []}"#)
             .unwrap();
-        assert_eq!(read_link(&path).unwrap(), Link { error_ppm: 37.1, u_ppm: 0.4 });
+        let link = read_link(&path, "card").unwrap();
+        assert_eq!((link.error_ppm, link.u_ppm), (37.1, 0.4));
         fs::write(&path, r#"{"error_ppm": 37.1, "u_ppm": -1}"#).unwrap();
-        assert!(read_link(&path).is_err());
+        assert!(read_link(&path, "card").is_err());
+        fs::write(&path, r#"{"reference": "card", "error_ppm": 37.1, "u_ppm": 1}"#).unwrap();
+        assert!(read_link(&path, "crystal").unwrap_err().to_string().contains("it is of a card"));
+        let aged = r#"{"error_ppm": 1, "u_ppm": 0.3, "checked": "2025-11-25", "ageing_ppm_per_year": 2}"#;
+        fs::write(&path, aged).unwrap();
+        let link = read_link(&path, "crystal").unwrap();
+        // A year of up to 2 ppm either way: 2/√3 beside 0.3.
+        let u = link.u_ppm_on("2026-11-25".parse().ok());
+        assert!(
+            (u - 0.3f64.hypot(2.0 / 3f64.sqrt())).abs() < 1e-2 && (link.u_ppm_on(None) - 0.3).abs() < 1e-12
+        );
         fs::write(&path, "{}").unwrap();
-        assert!(read_link(&path).unwrap_err().to_string().contains("missing field `error_ppm`"));
+        assert!(read_link(&path, "card").unwrap_err().to_string().contains("missing field `error_ppm`"));
     }
 }

@@ -44,6 +44,18 @@ pub struct Analysis {
     pub heard: Heard,
 }
 
+impl Analysis {
+    /// Puts the sound card's clock right: every frequency is multiplied by 1 + its error, once.
+    pub fn apply(&mut self, clock: Clock) {
+        if !self.input.clock.applied
+            && let Some(error_ppm) = clock.error_ppm
+        {
+            self.heard.scale(1.0 + error_ppm * 1e-6);
+            self.input.clock = Clock { applied: true, ..clock };
+        }
+    }
+}
+
 /// Why a recording could not be analysed; one plain line with its name.
 #[derive(Debug, thiserror::Error)]
 pub enum AnalyseError {

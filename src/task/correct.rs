@@ -68,6 +68,12 @@ pub enum TextError {
     /// A place that does not follow its pattern.
     #[error("`{0}` is not a place; write F±P%, such as 7MHz±2% or 7MHz+-2%")]
     About(String),
+    /// A way by the meter that does not follow its pattern.
+    #[error(
+        "`{0}` is not a way by the meter; write its beats with the carrier and with the crystal, such as \
+         100Hz:high,92Hz:high, or with readings, 1531.4:100Hz:high,1531.6:12Hz:low"
+    )]
+    ByMeter(String),
     /// A time that is none.
     #[error("`{0}` is not a time of the day; write it as 14:05")]
     Time(String),

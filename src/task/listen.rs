@@ -46,10 +46,10 @@ pub fn begin(from: From, mut options: Options) -> Result<Session, SessionError> 
     }
 }
 
-/// The record of all that was heard.
+/// The record of all that was heard, by the clock if its error is known.
 pub fn record(outcome: &Outcome, clock: Clock) -> Analysis {
     let rate = f64::from(outcome.format.rate_hz);
-    Analysis {
+    let mut analysis = Analysis {
         schema: 1,
         input: Input {
             path: outcome.name.clone(),
@@ -60,10 +60,12 @@ pub fn record(outcome: &Outcome, clock: Clock) -> Analysis {
             duration_s: outcome.finished.frames as f64 / rate,
             format: outcome.words.clone(),
             notes: outcome.notes.clone(),
-            clock,
+            clock: Clock::default(),
         },
         heard: outcome.finished.heard.clone(),
-    }
+    };
+    analysis.apply(clock);
+    analysis
 }
 
 /// What turns the offset heard at a dial reading into the signal's frequency. The job is tried once, so that a

@@ -1,5 +1,6 @@
 //! The dial options of `listen`: with them the corrected frequency stands beside the offset.
 
+use crate::cli::clocks;
 use crate::cli::correct::{approach, today, transport};
 use crate::cli::failure::Failure;
 use crate::clock::Clock;
@@ -44,43 +45,40 @@ pub struct Dial {
     /// The crystal's error as `reference crystal` wrote it
     #[arg(long, value_name = "FILE", requires = "meter")]
     crystal: Option<PathBuf>,
-    /// The sound card's error as `reference card` wrote it
-    #[arg(long, value_name = "FILE")]
-    card: Option<PathBuf>,
+    /// The sound card's error: as `reference card` wrote it, or kept it for the input of that name [default: as kept
+    /// for this input]
+    #[arg(long, value_name = "FILE|NAME")]
+    card: Option<String>,
     /// Where the signal ought to be: how far to go is shown
     #[arg(long, value_name = "F", requires = "meter")]
     target: Option<Hertz>,
 }
 
 impl Dial {
-    /// What is known of the sound card's clock.
-    pub fn clock(&self) -> Result<Clock, Failure> {
-        let Some(path) = &self.card else { return Ok(Clock::default()) };
-        let link = store::read_link(path)?;
-        Ok(Clock {
-            error_ppm: Some(link.error_ppm),
-            u_ppm: link.u_ppm,
-            applied: false,
-            source: path.display().to_string(),
-        })
+    /// The sound card's clock as it is stated.
+    pub fn clock(&self) -> Result<Option<Clock>, Failure> {
+        self.card.as_ref().map(|card| clocks::stated(card)).transpose()
     }
 
     /// What turns an offset into the signal's frequency, when the dial is given.
-    pub fn clerk(&self) -> Result<Option<Clerk>, Failure> {
-        Ok(match self.job()? {
+    pub fn clerk(&self, clock: Clock) -> Result<Option<Clerk>, Failure> {
+        Ok(match self.job(clock)? {
             Some((meter, job)) => Some(listen::clerk(meter, job)?),
             None => None,
         })
     }
 
     /// The meter and what is asked of it, when the dial is given, with an offset for the trial.
-    pub fn job(&self) -> Result<Option<(Meter, Job)>, Failure> {
+    pub fn job(&self, clock: Clock) -> Result<Option<(Meter, Job)>, Failure> {
         let (Some(path), Some(range), Some(reading)) = (&self.meter, &self.range, &self.reading) else {
             return Ok(None);
         };
         let meter = store::read_meter(path)?;
         let crystal_ppm = match &self.crystal {
-            Some(path) => Some(store::read_link(path)?).map(|link| (link.error_ppm, link.u_ppm)),
+            Some(path) => {
+                let link = store::read_link(path, "crystal")?;
+                Some((link.error_ppm, link.u_ppm_on(today())))
+            }
             None => None,
         };
         // An offset for the trial; the side is known, or it would be refused for lack of one.
@@ -97,7 +95,7 @@ impl Dial {
             at_min: None,
             crystal_ppm,
             today: today(),
-            clock: self.clock()?,
+            clock,
             allowances: Allowances::default(),
             target: self.target.map(|frequency| Target { frequency, tolerance: None }),
         };

@@ -5,6 +5,7 @@ use crate::benchlog::About;
 use crate::cli::correct::about;
 use crate::cli::failure::Failure;
 use crate::cli::logging::{self, Logging};
+use crate::clock::Clock;
 use crate::heard::Rest;
 use crate::live::Mark;
 use crate::offset::Offset;
@@ -14,15 +15,15 @@ use serde::Serialize;
 use std::io::Write;
 
 /// Enters the marks.
-pub fn marks(args: &Args, marks: &[Mark], out: &mut dyn Write) -> Result<(), Failure> {
-    marks.iter().try_for_each(|mark| enter(args, mark.rest.offset(), Some(&mark.rest), false, out))
+pub fn marks(args: &Args, clock: &Clock, marks: &[Mark], out: &mut dyn Write) -> Result<(), Failure> {
+    marks.iter().try_for_each(|mark| enter(args, clock, mark.rest.offset(), Some(&mark.rest), false, out))
 }
 
 /// Enters what was heard last, where there is an offset; else the session as it was.
-pub fn last(args: &Args, outcome: &Outcome, out: &mut dyn Write) -> Result<(), Failure> {
+pub fn last(args: &Args, clock: &Clock, outcome: &Outcome, out: &mut dyn Write) -> Result<(), Failure> {
     let heard = &outcome.finished.heard;
     match heard.offset(None) {
-        Ok(offset) => enter(args, offset, heard.rests.last(), args.json, out),
+        Ok(offset) => enter(args, clock, offset, heard.rests.last(), args.json, out),
         Err(_) => {
             args.logging.keep("listen", || recorded(args, About::default()), &heard.ending, args.json, out)
         }
@@ -32,6 +33,7 @@ pub fn last(args: &Args, outcome: &Outcome, out: &mut dyn Write) -> Result<(), F
 /// One offset: with the dial given as a corrected frequency, else as it was heard.
 fn enter(
     args: &Args,
+    clock: &Clock,
     offset: Offset,
     rest: Option<&Rest>,
     quiet: bool,
@@ -41,7 +43,7 @@ fn enter(
     if !logging.wanted() {
         return Ok(());
     }
-    if let Some((meter, mut job)) = args.dial.job()? {
+    if let Some((meter, mut job)) = args.dial.job(clock.clone())? {
         if let Observation::Single { offset: heard, .. } = &mut job.observation {
             *heard = offset;
         }

@@ -4,15 +4,18 @@ mod dial;
 mod enter;
 mod stream;
 
+use super::clocks;
 use super::failure::Failure;
 use super::hearing::Hearing;
 use super::interrupt;
 use super::logging::Logging;
+use crate::clock::Clock;
 use crate::live::{self, Against, Teller, View};
 use crate::quantity::Hertz;
 use crate::report;
 use crate::session::{Options, Outcome, SessionError};
 use crate::settings::ChannelChoice;
+use crate::source::beside;
 #[cfg(feature = "live")]
 use crate::source::capture::{Choice, Wish};
 use crate::source::replay::{Replay, Speed};
@@ -71,8 +74,9 @@ impl std::convert::From<SessionError> for Failure {
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let settings = args.hearing.settings();
     let against = args.set_check.unwrap_or_default();
-    let clerk = args.dial.clerk()?;
-    let clock = args.dial.clock()?;
+    let clock = clock(args)?;
+    let known = clock.clone().unwrap_or_default();
+    let clerk = args.dial.clerk(known.clone())?;
     let from = from(args, settings.channel)?;
     let stop = interrupt::catch()?;
     let options = Options { settings, keep: args.keep.clone(), seconds: args.seconds, ..Options::default() };
@@ -84,22 +88,28 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         let outcome = session.finish()?;
         out.write_all(report::marks::text(&view.marks).as_bytes())?;
         tell_notes(&outcome, out)?;
-        enter::marks(args, &view.marks, out)?;
+        enter::marks(args, &known, &view.marks, out)?;
         outcome
     } else if args.json {
         stream::json(&session, &stop, out)?;
         let outcome = session.finish()?;
-        let record = serde_json::to_string(&listen::record(&outcome, clock))
+        // Of the system's own input the name is known only now.
+        let clock = match clock {
+            None if args.replay.is_none() => clocks::kept(&outcome.name)?,
+            clock => clock,
+        };
+        let known = clock.unwrap_or_default();
+        let record = serde_json::to_string(&listen::record(&outcome, known.clone()))
             .map_err(|e| Failure::Job(e.to_string()))?;
         writeln!(out, "{record}")?;
-        enter::last(args, &outcome, out)?;
+        enter::last(args, &known, &outcome, out)?;
         outcome
     } else {
         let teller = Teller::new(against, settings.turning.is_some(), clerk);
         stream::plain(&session, teller, &stop, out)?;
         let outcome = session.finish()?;
         tell_notes(&outcome, out)?;
-        enter::last(args, &outcome, out)?;
+        enter::last(args, &known, &outcome, out)?;
         outcome
     };
     match (outcome.broke_off, outcome.keep_failed) {
@@ -107,6 +117,18 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         (None, Some(why)) => Err(Failure::Job(format!("not all of it was kept: {why}"))),
         (None, None) => Ok(()),
     }
+}
+
+/// The clock that is stated, or kept for the input that is named, or for the one that made the recording.
+fn clock(args: &Args) -> Result<Option<Clock>, Failure> {
+    if let Some(clock) = args.dial.clock()? {
+        return Ok(Some(clock));
+    }
+    let made_by = match &args.replay {
+        Some(path) => beside::input(path).map_err(|error| Failure::Job(error.to_string()))?,
+        None => args.input.clone(),
+    };
+    made_by.map_or(Ok(None), |input| clocks::kept(&input))
 }
 
 fn tell_notes(outcome: &Outcome, out: &mut dyn Write) -> Result<(), Failure> {

@@ -6,12 +6,14 @@ mod descent;
 mod law;
 mod lens;
 mod lettering;
+mod stability;
 
 use crate::heard::TrackRow;
 use crate::offset::Hand;
 use crate::report::html::escape;
 use crate::task::analyse::Analysis;
 use crate::task::book::Fitted;
+use crate::task::drift::{Course, DriftRecord};
 use crate::task::lens::Lens;
 use canvas::Canvas;
 use descent::Descent;
@@ -19,6 +21,7 @@ use lettering::Lettered;
 use plotters::backend::{BitMapBackend, SVGBackend};
 use plotters::drawing::IntoDrawingArea;
 use plotters::prelude::DrawingBackend;
+use stability::Stability;
 
 /// Why a plot could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -105,6 +108,22 @@ pub fn law_svg(fitted: &Fitted) -> Result<String, PlotError> {
 /// When the drawing library or the encoder refuses.
 pub fn law_png(fitted: &Fitted) -> Result<Vec<u8>, PlotError> {
     png(fitted)
+}
+
+/// The course of a series and its Allan family as an SVG document, the latter on logarithmic axes with error bars.
+///
+/// # Errors
+/// When the drawing library refuses.
+pub fn stability_svg(record: &DriftRecord, course: &Course) -> Result<String, PlotError> {
+    svg(&Stability { record, course }, "stability")
+}
+
+/// The same as a PNG file's bytes.
+///
+/// # Errors
+/// When the drawing library or the encoder refuses.
+pub fn stability_png(record: &DriftRecord, course: &Course) -> Result<Vec<u8>, PlotError> {
+    png(&Stability { record, course })
 }
 
 /// A picture as SVG; `key` keeps its names apart from those of other pictures on a page.
