@@ -290,8 +290,12 @@ impl Sequence {
         let (word, unit) = measured.words();
         let shifted = (size.abs() - step.abs()).abs() <= ONE_ROW * step.abs();
         let whose = if size * step > 0.0 { "next" } else { "previous" };
-        for at in run {
-            let right = page.rounded(self.y[at] - size, measured);
+        for at in run.clone() {
+            // What belongs here was typed into the neighbour, but for the row where the run begins or ends.
+            let neighbour = if size * step > 0.0 { at.checked_sub(1) } else { Some(at + 1) };
+            let typed_there =
+                neighbour.filter(|other| shifted && run.contains(other)).map(|other| self.y[other]);
+            let right = page.rounded(typed_there.unwrap_or(self.y[at] - size), measured);
             let row = self.rows[at];
             let typed = page.text(row, measured);
             let reason = if shifted {
