@@ -130,11 +130,11 @@ fn slips_are_found_on_their_row_and_clean_books_left_alone() {
     let mut chance = Chance(22);
     let (mut cases, mut found, mut righted, mut others) = (0, 0, 0, 0);
     let (mut clean, mut alarms) = (0, 0);
-    for _ in 0..count(6, 200) {
+    for _ in 0..count(12, 200) {
         let (_, book, rounding) = long_book(&mut chance);
         clean += 1;
         alarms += checked(&book).len();
-        for _ in 0..count(6, 10) {
+        for _ in 0..count(10, 10) {
             let row = (chance.unit() * 1500.0) as usize;
             let right: f64 = book[row][1].parse().unwrap();
             let mut typed = book.clone();
