@@ -250,7 +250,8 @@ impl Line {
 
     /// Takes a low note found at rest for this line: the hand has stopped.
     pub fn take_low(&mut self, peak: &Peak, now_s: f64, length_s: f64) {
-        let sign = if self.b == 0.0 { 1.0 } else { self.b.signum() };
+        // The sign it had when last seen: whether it has passed zero since, nobody heard.
+        let sign = if self.seen_state.0 < 0.0 { -1.0 } else { 1.0 };
         self.b = sign * peak.frequency_hz;
         self.r = 0.0;
         self.p = [0.25, 0.0, 1.0];

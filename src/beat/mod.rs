@@ -25,7 +25,7 @@ mod story;
 mod swell;
 
 use crate::estimate::{BlockSums, Comb};
-use crate::heard::{EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
+use crate::heard::{CrossingKind, EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
 use crate::offset::{Hand, Side, Turning};
 use crate::settings::{Command, Settings};
 use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, drop_side_lobes, find_peaks};
@@ -490,6 +490,15 @@ impl Ear {
             }
             let since_s = line.went_low_s();
             if let Some((peak, length_s)) = low::search(&self.clean, self.rate_hz, end, since_s) {
+                if line.path.recent().next_back().is_some_and(|p| p.b.abs() > low::HIGHEST_HZ) {
+                    // It came here unheard, perhaps through zero.
+                    let (from_s, to_s) = (line.last_seen_s, now_s - length_s);
+                    self.dossiers.entry(line.id).or_default().passages.push(passage::Passage {
+                        at_s: f64::midpoint(from_s, to_s.max(from_s)),
+                        u_s: (0.3 * (to_s - from_s)).max(0.1),
+                        kind: CrossingKind::Unsure,
+                    });
+                }
                 line.take_low(&peak, now_s, length_s);
             }
         }
@@ -630,7 +639,7 @@ impl Ear {
             dossier.judged_s = t;
             let judged = passage::judge(&before, &after);
             if let Some(p) = judged {
-                if p.kind == crate::heard::CrossingKind::TurnedBack {
+                if p.kind == CrossingKind::TurnedBack {
                     line.turn_back(t);
                 }
                 dossier.passages.push(p);
