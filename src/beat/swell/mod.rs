@@ -53,6 +53,10 @@ const ORDERS: [f64; 14] =
     [1.0, 2.0, 3.0, 4.0, 0.5, 1.5, 1.0 / 3.0, 2.0 / 3.0, 4.0 / 3.0, 5.0 / 3.0, 0.25, 0.75, 1.25, 1.75];
 /// How many of them a stretch of so many cycles can hold apart.
 const HELD_APART: [(f64, usize); 3] = [(28.0, 14), (16.0, 10), (0.0, 6)];
+/// Fewer phases than these do not show the oscillators' wander: then it is taken to be this, Hz/√s, a fifth of what a
+/// good tube oscillator does (over the stretch a third of that is left, and the line may be twice the beat).
+const TELLING_POINTS: usize = 8;
+const UNSEEN_WANDER: f64 = 0.002;
 /// Fastest drift of a rest, Hz/s.
 const FASTEST_DRIFT: f64 = 0.2;
 
@@ -238,10 +242,18 @@ impl Swells {
             }
         }
         let steady = line(&points, middle_s).ok_or(IRREGULAR)?;
-        let smoothed = smooth(&points, middle_s, None);
-        let (ahead_hz, u_hz, u_noise) = smoothed.map_or((steady.0, steady.1, steady.1), |s| {
+        // Wander shakes the depths a little too; what it does is looked for in white noise as well, and the more
+        // doubtful answer counts.
+        let white: Vec<PhasePoint> =
+            points.iter().map(|p| PhasePoint { variance: p.variance / colour, ..*p }).collect();
+        let smoothed = [smooth(&points, middle_s, None), smooth(&white, middle_s, None)];
+        let widest = smoothed.into_iter().flatten().max_by(|a, b| a.u_hz.total_cmp(&b.u_hz));
+        let (ahead_hz, u_hz, u_noise) = widest.map_or((steady.0, steady.1, steady.1), |s| {
             (s.frequency_hz, s.u_hz.max(steady.1), s.u_noise_hz.min(s.u_hz))
         });
+        let span_s = (f.to - f.from) as f64 * self.envelope.step_s();
+        let unseen = if points.len() < TELLING_POINTS { UNSEEN_WANDER * span_s.sqrt() } else { 0.0 };
+        let u_hz = u_hz.hypot(unseen);
         let line_hz = f.line_hz + ahead_hz;
         self.whole_programme(f)?;
         let seen = self.lines(f).ok_or(IRREGULAR)?;
@@ -253,7 +265,6 @@ impl Swells {
         if bend.abs() * k > FASTEST_DRIFT {
             return Err("does not stand still");
         }
-        let span_s = (f.to - f.from) as f64 * self.envelope.step_s();
         let energy: f64 = points.iter().map(|p| 0.5 / p.variance).sum();
         let rest = Rest {
             start_s: (self.envelope.instant_s(f.from)).max(0.0),
@@ -354,7 +365,8 @@ fn line(points: &[PhasePoint], middle_s: f64) -> Option<(f64, f64)> {
         normal.add(&[w, w * 2.0 * PI * (p.at_s - middle_s)], w * p.phase);
     }
     let (x, inverse) = normal.solve()?;
-    Some((x[1], inverse[3].sqrt()))
+    let scatter = (normal.misfit(&x) / (points.len() as f64 - 2.0).max(1.0)).max(1.0);
+    Some((x[1], (inverse[3] * scatter).sqrt()))
 }
 
 /// Drift (Hz/s) of the phases and its standard uncertainty, the scatter counted in.

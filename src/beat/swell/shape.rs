@@ -25,7 +25,7 @@ const FLOORS: [f64; 3] = [0.003, 0.03, 0.15];
 const RATIO_SPREAD: f64 = 1.1;
 /// How far the part of the sound that swells, by its weight, is likely to be from all of it (of its logarithm).
 const SHARE_SPREAD: f64 = 0.7;
-/// A difference of costs below which both answers stand.
+/// A difference of misfits below which both answers stand.
 const UNDECIDED: f64 = 9.0;
 
 /// How the lines are explained best.
@@ -36,6 +36,8 @@ pub struct Shape {
     pub agc: bool,
     /// Misfit plus what is unlikely about the ratio.
     pub cost: f64,
+    /// The smallest misfit of any ratio: what the sound alone says.
+    pub misfit: f64,
 }
 
 /// What the line at F is.
@@ -56,6 +58,13 @@ pub fn gain(ratio: f64, agc: bool, phase: f64) -> f64 {
     if agc { g / carrier } else { g }
 }
 
+/// One shape that two carriers can give a swell.
+struct Model {
+    ratio: f64,
+    agc: bool,
+    lines: [f64; LINES],
+}
+
 /// Lines of the swell's logarithm over a floor of noise (relative to the mean power), nepers.
 fn lines(ratio: f64, agc: bool, floor: f64) -> [f64; LINES] {
     const POINTS: usize = 48;
@@ -64,16 +73,32 @@ fn lines(ratio: f64, agc: bool, floor: f64) -> [f64; LINES] {
     let mean = powers.iter().sum::<f64>() / POINTS as f64;
     let mut out = [0.0; LINES];
     for (i, p) in powers.iter().enumerate() {
-        let y = 0.5 * (p + floor * mean).ln();
-        for (k, line) in out.iter_mut().enumerate() {
-            *line += y * ((k + 1) as f64 * angle(i)).cos() * 2.0 / POINTS as f64;
+        let y = 0.5 * (p + floor * mean).ln() * 2.0 / POINTS as f64;
+        // cos (k + 1)a = 2·cos a·cos ka − cos (k − 1)a
+        let twice = 2.0 * angle(i).cos();
+        let (mut before, mut now) = (1.0, 0.5 * twice);
+        for line in &mut out {
+            *line += y * now;
+            (before, now) = (now, twice * now - before);
         }
     }
     out
 }
 
+/// All shapes that are tried: ratios from 1/60 to 4, a ninth apart.
+fn models() -> Vec<Model> {
+    let mut models = Vec::new();
+    for agc in [false, true] {
+        for i in -36..=12 {
+            let ratio = 2f64.powf(f64::from(i) / 6.0 + 0.04);
+            models.extend(FLOORS.map(|floor| Model { ratio, agc, lines: lines(ratio, agc, floor) }));
+        }
+    }
+    models
+}
+
 /// Cost of the lines `seen` if the followed one is the `multiple`-th of the beat's.
-fn cost(seen: &[Line], multiple: usize) -> Shape {
+fn cost(seen: &[Line], multiple: usize, models: &[Model]) -> Shape {
     let most = seen.iter().map(|s| s.1.norm()).fold(0.0, f64::max);
     let doubt = |v: f64| v + (LIKENESS * most).powi(2);
     let order = |l: &Line| l.0 * multiple as f64;
@@ -81,18 +106,16 @@ fn cost(seen: &[Line], multiple: usize) -> Shape {
     let idle: f64 = seen.iter().filter(|l| !whole(l)).map(|l| l.1.norm_sqr() / doubt(l.2)).sum();
     let mine: Vec<(usize, Complex64, f64)> =
         seen.iter().filter(whole).map(|l| (order(l).round() as usize, l.1, doubt(l.2))).collect();
-    let mut best = Shape { ratio: 1.0, agc: false, cost: f64::INFINITY };
-    for agc in [false, true] {
-        for i in -16..=12 {
-            let ratio = 2f64.powf(f64::from(i) / 6.0 + 0.04);
-            for floor in FLOORS {
-                let model = lines(ratio, agc, floor);
-                let total = idle + at_best_phase(&mine, &model) + (ratio.ln() / RATIO_SPREAD).powi(2);
-                if total < best.cost {
-                    best = Shape { ratio, agc, cost: total };
-                }
-            }
+    let none = f64::INFINITY;
+    let mut best = Shape { ratio: 1.0, agc: false, cost: none, misfit: none };
+    for model in models {
+        let misfit = idle + at_best_phase(&mine, &model.lines);
+        let total = misfit + (model.ratio.ln() / RATIO_SPREAD).powi(2);
+        let least = misfit.min(best.misfit);
+        if total < best.cost {
+            best = Shape { ratio: model.ratio, agc: model.agc, cost: total, misfit: least };
         }
+        best.misfit = least;
     }
     best
 }
@@ -123,13 +146,16 @@ fn at_best_phase(mine: &[(usize, Complex64, f64)], model: &[f64; LINES]) -> f64 
 pub fn judge(seen: &[Line]) -> Verdict {
     // A beat whose own first line was not looked at can't be weighed.
     let looked_at = |beat: &f64| seen.iter().any(|l| (l.0 - beat).abs() < 0.01);
+    let models = models();
     let mut ranked: Vec<(f64, Shape)> = MULTIPLES
         .iter()
         .filter(|m| looked_at(&(**m as f64).recip()))
-        .map(|&m| ((m as f64).recip(), cost(seen, m)))
+        .map(|&m| ((m as f64).recip(), cost(seen, m, &models)))
         .collect();
     ranked.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
-    let other = ranked.get(1).filter(|r| r.1.cost - ranked[0].1.cost < UNDECIDED).map(|r| r.0);
+    // Which is likelier depends on what operators do; whether the other is possible, on the sound alone.
+    let possible = |r: &&(f64, Shape)| r.1.misfit - ranked[0].1.misfit < UNDECIDED;
+    let other = ranked[1..].iter().find(possible).map(|r| r.0);
     Verdict { beat: ranked[0].0, other, shape: ranked[0].1 }
 }
 
