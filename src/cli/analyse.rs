@@ -2,20 +2,22 @@
 
 use super::failure::Failure;
 use super::hearing::Hearing;
-use crate::heard::{Snapshot, TrackRow};
+use super::progress::Progress;
+use crate::heard::TrackRow;
 use crate::pipeline::{Settings, Sink};
 use crate::report::{json, plot, text, track};
-use crate::store;
+use crate::source::recording::STOPPED;
+use crate::store::{self, Growing};
 use crate::task::analyse::Analysis;
 use crate::task::span::Span;
 use crate::task::trail::Trail;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError, mpsc};
 use std::thread;
 
 /// Follow the beat note in recordings and measure where it rests
@@ -54,21 +56,31 @@ enum Picture {
 pub type Ear<'a> =
     &'a (dyn Fn(&Path, &Settings, Option<Span>, &mut dyn Sink) -> Result<Analysis, String> + Sync);
 
-/// Does the job with `ear`. Recordings that can't be read don't keep the others from being answered.
+/// Does the job with `ear`. Recordings that can't be read don't keep the others from being answered. Once `stop` is
+/// set no further recording is begun; the ear sees to those under way.
 ///
 /// # Errors
-/// A recording that can't be read, a file that can't be written, more than one recording for one track or plot.
-pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
+/// A recording that can't be read, a file that can't be written, more than one recording for one track or plot; a
+/// stop, after what was heard until then has been told.
+pub fn run(args: &Args, ear: Ear, stop: &AtomicBool, out: &mut dyn Write) -> Result<(), Failure> {
     if args.files.len() > 1 && (args.track.is_some() || args.plot.is_some()) {
         return Err(Failure::Usage(
             "--track and --plot take one recording at a time; hint: name one FILE".to_owned(),
         ));
     }
-    let mut unread = 0;
+    let (mut unread, mut answered, mut cut_off) = (0, 0, false);
     let mut last_fault = None;
-    in_order(args, ear, |path, answer| {
+    // A track that has no place is told before an hour is heard in vain.
+    let track = args.track.as_deref().map(Growing::create).transpose()?;
+    let progress = Progress::new(args.files.len());
+    in_order(args, ear, stop, (track, &progress), |path, answer| {
+        progress.wipe();
+        answered += 1;
         match answer {
-            Ok(answer) => return show(args, &answer, out),
+            Ok(answer) => {
+                cut_off |= answer.analysis.input.notes.iter().any(|note| note.starts_with(STOPPED));
+                return show(args, answer, out);
+            }
             Err(error) if args.json => {
                 let input = Unread { path: path.display().to_string() };
                 put(&json_line(&Fault { input, error: &error })?, out)?;
@@ -84,6 +96,9 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         unread += 1;
         Ok(())
     })?;
+    if (cut_off || answered < args.files.len()) && last_fault.is_none() {
+        return Err(Failure::Job(stopped(args, answered)));
+    }
     match last_fault {
         None => Ok(()),
         Some(error) if args.files.len() == 1 => Err(Failure::Job(error)),
@@ -91,6 +106,20 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
             "{unread} of {} recordings could not be read; hint: the answers above say which and why",
             args.files.len()
         ))),
+    }
+}
+
+/// How far it came before it was stopped.
+fn stopped(args: &Args, answered: usize) -> String {
+    match args.files.as_slice() {
+        [only] => format!(
+            "{}: stopped before its end; hint: the answer above is for what was heard until then",
+            only.display()
+        ),
+        all => format!(
+            "stopped at recording {answered} of {}; hint: the last answer is for what was heard until then",
+            all.len()
+        ),
     }
 }
 
@@ -110,27 +139,31 @@ struct Unread {
 struct Answer {
     analysis: Analysis,
     trail: Trail,
-    track: Option<String>,
+    track: Option<io::Result<Growing>>,
 }
 
 /// Hears all recordings on as many threads as asked for and hands the answers on in the order given.
 fn in_order(
     args: &Args,
     ear: Ear,
+    stop: &AtomicBool,
+    (track, progress): (Option<Growing>, &Progress),
     mut take: impl FnMut(&Path, Result<Answer, String>) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
     let cores = args.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
     let next = AtomicUsize::new(0);
+    let track = Mutex::new(track);
     thread::scope(|scope| {
         let (hand_in, answers) = mpsc::channel();
         for _ in 0..cores.min(args.files.len()) {
-            let (hand_in, next) = (hand_in.clone(), &next);
+            let (hand_in, next, track) = (hand_in.clone(), &next, &track);
             scope.spawn(move || {
-                loop {
+                while !stop.load(Ordering::Relaxed) {
                     let index = next.fetch_add(1, Ordering::Relaxed);
                     let Some(path) = args.files.get(index) else { break };
                     // Nobody takes the answer when the reader of our output has gone: then the work ends.
-                    if hand_in.send((index, hear(args, ear, path))).is_err() {
+                    let track = track.lock().unwrap_or_else(PoisonError::into_inner).take();
+                    if hand_in.send((index, hear(args, ear, path, track, progress))).is_err() {
                         break;
                     }
                 }
@@ -150,32 +183,59 @@ fn in_order(
     })
 }
 
-fn hear(args: &Args, ear: Ear, path: &Path) -> Result<Answer, String> {
-    let track = args.track.as_ref().map(|_| track::HEADER.to_owned());
-    let mut rows = Rows { trail: Trail::default(), track };
+fn hear(
+    args: &Args,
+    ear: Ear,
+    path: &Path,
+    track: Option<Growing>,
+    progress: &Progress,
+) -> Result<Answer, String> {
+    let track = track.map(Ok);
+    let mut rows = Rows { trail: Trail::default(), track, line: track::HEADER.to_owned(), path, progress };
     let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows)?;
+    rows.write_line();
+    progress.done();
     Ok(Answer { analysis, trail: rows.trail, track: rows.track })
 }
 
-/// Takes the rows of the track in both forms.
-struct Rows {
+/// Takes the rows of the track in both forms: thinned out in memory, all of them in a file that grows.
+struct Rows<'a> {
     trail: Trail,
-    track: Option<String>,
+    /// The file, or why it could not grow any further.
+    track: Option<io::Result<Growing>>,
+    /// What is to be added to it next.
+    line: String,
+    path: &'a Path,
+    progress: &'a Progress,
 }
 
-impl Sink for Rows {
+impl Rows<'_> {
+    fn write_line(&mut self) {
+        if let Some(Ok(file)) = &mut self.track
+            && let Err(error) = file.add(self.line.as_bytes())
+        {
+            self.track = Some(Err(error));
+        }
+        self.line.clear();
+    }
+}
+
+impl Sink for Rows<'_> {
     fn row(&mut self, row: &TrackRow) {
         self.trail.row(row);
-        if let Some(track) = &mut self.track {
-            track::append_row(track, row);
+        if self.track.is_some() {
+            track::append_row(&mut self.line, row);
+            self.write_line();
         }
     }
 
-    fn snapshot(&mut self, _: &Snapshot) {}
+    fn progress(&mut self, heard_s: f64, of_s: Option<f64>) {
+        self.progress.tell(self.path, heard_s, of_s);
+    }
 }
 
 /// Prints one answer, then writes its files.
-fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure> {
+fn show(args: &Args, answer: Answer, out: &mut dyn Write) -> Result<(), Failure> {
     let hand = args.hearing.settings().hand;
     let (analysis, trail) = (&answer.analysis, answer.trail.rows());
     if args.json {
@@ -186,8 +246,8 @@ fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure
             writeln!(out)?;
         }
     }
-    if let (Some(path), Some(track)) = (&args.track, &answer.track) {
-        store::write_atomic(path, track.as_bytes())?;
+    if let Some(track) = answer.track {
+        track.and_then(Growing::finish)?;
     }
     let drawn = |error: plot::PlotError| Failure::Job(error.to_string());
     match &args.plot {
@@ -256,7 +316,7 @@ mod tests {
 
     fn run_to_text(args: &Args) -> (Result<(), Failure>, String) {
         let mut out = Vec::new();
-        let done = run(args, &ear, &mut out);
+        let done = run(args, &ear, &AtomicBool::new(false), &mut out);
         (done, String::from_utf8(out).unwrap())
     }
 
@@ -310,7 +370,7 @@ mod tests {
                 Ok(())
             }
         }
-        let done = run(&args(&["--json", "1.wav", "2.wav"]), &ear, &mut Closed);
+        let done = run(&args(&["--json", "1.wav", "2.wav"]), &ear, &AtomicBool::new(false), &mut Closed);
         assert_eq!(done, Err(Failure::ClosedPipe));
     }
 }

@@ -13,12 +13,13 @@ mod hearing;
 mod inputs;
 mod interrupt;
 mod listen;
+mod progress;
 mod show;
 
 pub use failure::Failure;
 
 use crate::pipeline::{Ignore, Settings, Sink};
-use crate::task::analyse::{Analysis, analyse_file};
+use crate::task::analyse::{analyse_file, analyse_until};
 use crate::task::span::Span;
 use clap::error::ErrorKind;
 use clap::{ColorChoice, Parser};
@@ -74,10 +75,17 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
     };
     match parsed.command {
         Command::Demo(args) => demo::run(&args, out),
-        Command::Analyse(args) => analyse::run(&args, &ear, out),
+        Command::Analyse(args) => {
+            let stop = interrupt::catch()?;
+            let ear = |path: &Path, settings: &Settings, span: Option<Span>, sink: &mut dyn Sink| {
+                analyse_until(path, settings, span, sink, &stop).map_err(|error| error.to_string())
+            };
+            analyse::run(&args, &ear, &stop, out)
+        }
         Command::Correct(args) => {
             let ear = |path: &Path, settings: &Settings| {
-                ear(path, settings, None, &mut Ignore).map_err(Failure::Job)
+                let heard = analyse_file(path, settings, None, &mut Ignore);
+                heard.map_err(|error| Failure::Job(error.to_string()))
             };
             correct::run(&args, &ear, out)
         }
@@ -86,16 +94,6 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         Command::Inputs(args) => inputs::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),
     }
-}
-
-/// Hears one recording, or a part of it.
-fn ear(
-    path: &Path,
-    settings: &Settings,
-    span: Option<Span>,
-    sink: &mut dyn Sink,
-) -> Result<Analysis, String> {
-    analyse_file(path, settings, span, sink).map_err(|error| error.to_string())
 }
 
 /// The parser's complaint on one line, with where to read on.
