@@ -1,6 +1,11 @@
 //! Whatever a recorder, a spreadsheet or a bad disk leaves behind is read or refused in one line: no panic, little
 //! memory, no time that grows faster than the file.
-#![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::format_push_string,
+    clippy::format_collect,
+    reason = "a test that can't go on fails there and then, and its texts are short to write"
+)]
 
 use hushbeat::block::{SampleBlock, StreamFormat};
 use hushbeat::dial::Meter;
@@ -63,8 +68,8 @@ fn use_or_refuse(text: &str) -> Result<(), String> {
     Ok(())
 }
 
-fn chunk(id: &[u8; 4], size: u32, body: &[u8]) -> Vec<u8> {
-    [id, &size.to_le_bytes()[..], body].concat()
+fn chunk(id: [u8; 4], size: u32, body: &[u8]) -> Vec<u8> {
+    [&id, &size.to_le_bytes()[..], body].concat()
 }
 
 fn fmt(tag: u16, channels: u16, rate: u32, align: u16, bits: u16) -> Vec<u8> {
@@ -84,7 +89,7 @@ fn size(true_size: usize) -> impl Strategy<Value = u32> {
     prop_oneof![
         6 => Just(true_size as u32),
         1 => prop::sample::select(odd.to_vec()),
-        1 => (0..2 * true_size as u32 + 9),
+        1 => 0..2 * true_size as u32 + 9,
         1 => any::<u32>(),
     ]
 }
@@ -100,7 +105,7 @@ fn format_chunk() -> impl Strategy<Value = Vec<u8>> {
     let extra = prop::collection::vec(any::<u8>(), 0..30);
     (tag, channels, rate, align, bits, extra).prop_flat_map(|(tag, channels, rate, align, bits, extra)| {
         let body = [fmt(tag, channels, rate, align, bits), extra].concat();
-        size(body.len()).prop_map(move |size| chunk(b"fmt ", size, &body))
+        size(body.len()).prop_map(move |size| chunk(*b"fmt ", size, &body))
     })
 }
 
@@ -110,7 +115,7 @@ fn other_chunk() -> impl Strategy<Value = Vec<u8>> {
     (id, prop::collection::vec(any::<u8>(), 0..200)).prop_flat_map(|(id, body)| {
         size(body.len()).prop_map(move |size| {
             let pad = if body.len() % 2 == 1 && size % 3 > 0 { &[0][..] } else { &[] };
-            [chunk(&id, size, &body), pad.to_vec()].concat()
+            [chunk(id, size, &body), pad.to_vec()].concat()
         })
     })
 }
@@ -123,9 +128,9 @@ fn broken_wav() -> impl Strategy<Value = Vec<u8>> {
     (forms, any::<u32>(), before, format_chunk(), after, any::<prop::sample::Index>(), any::<bool>())
         .prop_map(|(form, size, before, format, after, end, whole)| {
             let mut bytes = [&form[..], &size.to_le_bytes(), b"WAVE"].concat();
-            before.iter().for_each(|chunk| bytes.extend(chunk));
+            bytes.extend(before.concat());
             bytes.extend(format);
-            after.iter().for_each(|chunk| bytes.extend(chunk));
+            bytes.extend(after.concat());
             if !whole {
                 bytes.truncate(end.index(bytes.len() + 1));
             }
@@ -190,7 +195,7 @@ proptest! {
 }
 
 proptest! {
-    #![proptest_config(cases(60).clone())]
+    #![proptest_config(cases(60))]
 
     /// What is read is also heard: any rate, any samples, gaps and rails.
     #[test]
@@ -244,13 +249,13 @@ fn a_promise_of_much_costs_nothing() {
             let _ = read_or_refuse([&stream[..], &block].concat());
         }
     }
-    let format = chunk(b"fmt ", 16, &fmt(1, 1024, 8000, 8192, 64));
-    let file = [&b"RIFF\0\0\0\0WAVE"[..], &format, &chunk(b"data", u32::MAX, &[0; 90_000])].concat();
+    let format = chunk(*b"fmt ", 16, &fmt(1, 1024, 8000, 8192, 64));
+    let file = [&b"RIFF\0\0\0\0WAVE"[..], &format, &chunk(*b"data", u32::MAX, &vec![0; 90_000])].concat();
     assert_eq!(read_or_refuse(file), Ok(90_000 / 8192));
     // A chunk to every nine bytes, none with its pad byte.
-    let chunks = chunk(b"junk", 1, b"j").repeat(100_000);
-    let format = chunk(b"fmt ", 16, &fmt(1, 1, 8000, 2, 16));
-    let file = [&b"RIFF\0\0\0\0WAVE"[..], &chunks, &format, &chunk(b"data", 4, &[0; 4])].concat();
+    let chunks = chunk(*b"junk", 1, b"j").repeat(100_000);
+    let format = chunk(*b"fmt ", 16, &fmt(1, 1, 8000, 2, 16));
+    let file = [&b"RIFF\0\0\0\0WAVE"[..], &chunks, &format, &chunk(*b"data", 4, &[0; 4])].concat();
     assert_eq!(read_or_refuse(file), Ok(2));
 }
 

@@ -6,7 +6,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// What is done sooner needs no telling; and how often it is told then.
-const SOON: Duration = Duration::from_millis(1000);
+const SOON: Duration = Duration::from_secs(1);
 const OFTEN: Duration = Duration::from_millis(250);
 /// The line is kept to what fits on any terminal in use, characters.
 const WIDTH: usize = 78;

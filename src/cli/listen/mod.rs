@@ -79,7 +79,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         let mut view = View::new(session.format(), settings, against, clerk);
         let shown = live::show(&session, &mut view, has_colour(), &stop);
         marks = report::marks::text(&view.marks);
-        shown.map_err(no_terminal)
+        shown.map_err(|error| no_terminal(&error))
     } else if args.json {
         stream::json(&session, &stop, out)
     } else {
@@ -105,7 +105,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     }
 }
 
-fn no_terminal(error: std::io::Error) -> Failure {
+fn no_terminal(error: &std::io::Error) -> Failure {
     Failure::Job(format!("the terminal can't be used: {error}; hint: --plain needs none"))
 }
 
