@@ -18,6 +18,10 @@ pub trait Sink {
     fn wants_snapshots(&self) -> bool {
         false
     }
+    /// So much of the sound has been heard, s, of so much in all, where that is known.
+    fn progress(&mut self, heard_s: f64, of_s: Option<f64>) {
+        let _ = (heard_s, of_s);
+    }
     /// The newest state, provisional, twenty times a second of sound, where wanted.
     fn snapshot(&mut self, snapshot: &Snapshot) {
         let _ = snapshot;

@@ -49,3 +49,69 @@ fn asked_to_end_it_puts_the_terminal_back() {
         terminal.ends_well(0);
     }
 }
+
+/// From one cell to more than any screen has, while it runs; a terminal that does not know its size too.
+#[test]
+fn any_size_and_any_change_of_size_is_drawn() {
+    let sizes = "1 1|200 500|1 500|200 1|2 3|0 0|24 80|5 20|24 80";
+    let change = "stty rows ${s% *} cols ${s#* } < /dev/tty; sleep 0.2";
+    let line =
+        format!("sh -c '(sleep 1; IFS=\"|\"; for s in {sizes}; do {change}; done) & exec {}'", listening(""));
+    let line = line.replace(sizes, &format!("\"{}\"", sizes.replace('|', "\" \"")));
+    let Some(mut terminal) = Terminal::run(&line, |_| {}) else { return };
+    terminal.wait_for(&["in the hand"]);
+    terminal.wait_for(&["38.60"]);
+    terminal.press("q");
+    terminal.ends_well(0);
+}
+
+#[test]
+fn it_begins_on_a_terminal_of_one_cell() {
+    for size in ["1 1", "0 0", "200 500"] {
+        let (rows, columns) = size.split_once(' ').expect("two numbers");
+        let line = format!(
+            "sh -c 'stty rows {rows} cols {columns}; {}; kept=$?; stty rows 24 cols 80; exit $kept'",
+            listening("--speed max")
+        );
+        let Some(terminal) = Terminal::run(&line, |_| {}) else { return };
+        terminal.ends_well(0);
+    }
+}
+
+/// A terminal of which nothing is known gets lines, not a screen.
+#[test]
+fn without_a_terminal_type_there_are_plain_lines() {
+    for adjust in ["env -u TERM", "env TERM=dumb", "env TERM="] {
+        let line = format!("{adjust} {}", listening("--speed max"));
+        let Some(terminal) = Terminal::run(&line, |_| {}) else { return };
+        let shown = terminal.wait_for(&["status 0"]);
+        assert!(shown.contains("38.60") && !terminal.written().contains('\u{1b}'), "{adjust}: {shown}");
+        terminal.ends_well(0);
+    }
+}
+
+#[test]
+fn colour_is_left_out_where_none_is_wanted() {
+    // Colours are set by 30 to 37, 40 to 47, 90 to 107, and 38 or 48 with what follows (ECMA-48, section 8.3.117).
+    let coloured = |text: &str| {
+        let sets =
+            text.split("\u{1b}[").filter_map(|rest| rest.split_once(|c: char| c.is_ascii_alphabetic()));
+        let sets = sets.filter(|(numbers, _)| text.contains(&format!("\u{1b}[{numbers}m")));
+        sets.flat_map(|(numbers, _)| {
+            numbers.split(';').filter_map(|n| n.parse::<u8>().ok()).collect::<Vec<_>>()
+        })
+        .any(|n| matches!(n, 30..=38 | 40..=48 | 90..=107))
+    };
+    for (value, expected) in [("", true), ("1", false)] {
+        let line = listening("--speed 20");
+        let Some(mut terminal) = Terminal::run(&line, |command| {
+            command.env("NO_COLOR", value);
+        }) else {
+            return;
+        };
+        terminal.wait_for(&["38.60"]);
+        terminal.press("q");
+        assert_eq!(coloured(&terminal.written()), expected, "NO_COLOR={value}");
+        terminal.ends_well(0);
+    }
+}

@@ -7,24 +7,24 @@ use super::logging::{self, Logging};
 use super::progress::Progress;
 use crate::benchlog::{self, About};
 use crate::clock::Clock;
-use crate::heard::{Snapshot, TrackRow};
+use crate::heard::TrackRow;
 use crate::offset::Offset;
 use crate::pipeline::{Settings, Sink};
 use crate::report::{json, page, plot, text, track};
 use crate::source::beside;
-use crate::source::recording;
-use crate::store;
+use crate::source::recording::STOPPED;
+use crate::store::{self, Growing};
 use crate::task::analyse::Analysis;
 use crate::task::lens::{self, Lens};
 use crate::task::span::Span;
 use crate::task::trail::Trail;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError, mpsc};
 use std::thread;
 
 /// Follow the beat note in recordings and measure where it rests
@@ -75,11 +75,13 @@ pub(super) enum Picture {
 pub type Ear<'a> =
     &'a (dyn Fn(&Path, &Settings, Option<Span>, &mut dyn Sink) -> Result<Analysis, String> + Sync);
 
-/// Does the job with `ear`. Recordings that can't be read don't keep the others from being answered.
+/// Does the job with `ear`. Recordings that can't be read don't keep the others from being answered. Once `stop` is
+/// set no further recording is begun; the ear sees to those under way.
 ///
 /// # Errors
-/// A recording that can't be read, a file that can't be written, more than one recording for one track or plot.
-pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
+/// A recording that can't be read, a file that can't be written, more than one recording for one track or plot; a
+/// stop, after what was heard until then has been told.
+pub fn run(args: &Args, ear: Ear, stop: &AtomicBool, out: &mut dyn Write) -> Result<(), Failure> {
     let one_only =
         args.track.is_some() || args.plot.is_some() || args.lens.is_some() || args.report.is_some();
     if args.files.len() > 1 && one_only {
@@ -88,12 +90,18 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
                 .to_owned(),
         ));
     }
-    let mut unread = 0;
+    let (mut unread, mut answered, mut cut_off) = (0, 0, false);
     let mut last_fault = None;
+    // A track that has no place is told before an hour is heard in vain.
+    let track = args.track.as_deref().map(Growing::create).transpose()?;
     let progress = Progress::over(args.files.len());
     let mut take = |path: &Path, answer: Result<Answer, String>| -> Result<(), Failure> {
+        answered += 1;
         match answer {
-            Ok(answer) => return show(args, &answer, out),
+            Ok(answer) => {
+                cut_off |= answer.analysis.input.notes.iter().any(|note| note.starts_with(STOPPED));
+                return show(args, answer, out);
+            }
             Err(error) if args.json => {
                 let input = Unread { path: path.display().to_string() };
                 put(&json_line(&Fault { input, error: &error })?, out)?;
@@ -109,9 +117,13 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         unread += 1;
         Ok(())
     };
-    let heard = in_order(args, ear, &progress, |path, answer| progress.aside(|| take(path, answer)));
+    let heard =
+        in_order(args, ear, stop, (track, &progress), |path, answer| progress.aside(|| take(path, answer)));
     progress.done();
     heard?;
+    if (cut_off || answered < args.files.len()) && last_fault.is_none() {
+        return Err(Failure::Job(stopped(args, answered)));
+    }
     match last_fault {
         None => Ok(()),
         Some(error) if args.files.len() == 1 => Err(Failure::Job(error)),
@@ -119,6 +131,20 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
             "{unread} of {} recordings could not be read; hint: the answers above say which and why",
             args.files.len()
         ))),
+    }
+}
+
+/// How far it came before it was stopped.
+fn stopped(args: &Args, answered: usize) -> String {
+    match args.files.as_slice() {
+        [only] => format!(
+            "{}: stopped before its end; hint: the answer above is for what was heard until then",
+            only.display()
+        ),
+        all => format!(
+            "stopped at recording {answered} of {}; hint: the last answer is for what was heard until then",
+            all.len()
+        ),
     }
 }
 
@@ -138,7 +164,7 @@ struct Unread {
 struct Answer {
     analysis: Analysis,
     trail: Trail,
-    track: Option<String>,
+    track: Option<io::Result<Growing>>,
     lenses: Vec<Lens>,
 }
 
@@ -146,21 +172,24 @@ struct Answer {
 fn in_order(
     args: &Args,
     ear: Ear,
-    progress: &Progress,
+    stop: &AtomicBool,
+    (track, progress): (Option<Growing>, &Progress),
     mut take: impl FnMut(&Path, Result<Answer, String>) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
     let cores = args.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
     let next = AtomicUsize::new(0);
+    let track = Mutex::new(track);
     thread::scope(|scope| {
         let (hand_in, answers) = mpsc::channel();
         for _ in 0..cores.min(args.files.len()) {
-            let (hand_in, next) = (hand_in.clone(), &next);
+            let (hand_in, next, track) = (hand_in.clone(), &next, &track);
             scope.spawn(move || {
-                loop {
+                while !stop.load(Ordering::Relaxed) {
                     let index = next.fetch_add(1, Ordering::Relaxed);
                     let Some(path) = args.files.get(index) else { break };
                     // Nobody takes the answer when the reader of our output has gone: then the work ends.
-                    if hand_in.send((index, hear(args, ear, progress, path))).is_err() {
+                    let track = track.lock().unwrap_or_else(PoisonError::into_inner).take();
+                    if hand_in.send((index, hear(args, ear, progress, path, track))).is_err() {
                         break;
                     }
                 }
@@ -180,15 +209,21 @@ fn in_order(
     })
 }
 
-fn hear(args: &Args, ear: Ear, progress: &Progress, path: &Path) -> Result<Answer, String> {
-    let track = args.track.as_ref().map(|_| track::HEADER.to_owned());
+fn hear(
+    args: &Args,
+    ear: Ear,
+    progress: &Progress,
+    path: &Path,
+    track: Option<Growing>,
+) -> Result<Answer, String> {
     let clock = clock(args, path)?;
     let scale = 1.0 + clock.as_ref().and_then(|clock| clock.error_ppm).unwrap_or(0.0) * 1e-6;
-    let stretch = stretch(path, args.span);
-    let mut rows = Rows { trail: Trail::default(), track, scale, stretch, progress, come: 0.0 };
+    let (track, line) = (track.map(Ok), track::HEADER.to_owned());
+    let mut rows = Rows { trail: Trail::default(), track, line, scale, progress, come: 0.0 };
     let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows);
     progress.step(rows.come, 1.0);
     let mut analysis = analysis?;
+    rows.write_line();
     let lenses = if args.report.is_some() || args.lens.is_some() {
         lens::lenses(path, &analysis).map_err(|error| error.to_string())?
     } else {
@@ -198,19 +233,6 @@ fn hear(args: &Args, ear: Ear, progress: &Progress, path: &Path) -> Result<Answe
         analysis.apply(clock);
     }
     Ok(Answer { analysis, trail: rows.trail, track: rows.track, lenses })
-}
-
-/// First and last instant that will be heard, s, where the recording says how long it is.
-fn stretch(path: &Path, span: Option<Span>) -> Option<(f64, f64)> {
-    // A pipe can be opened only once, and a recording that can't be opened is told of by whoever hears it.
-    if path == Path::new("-") || !path.is_file() {
-        return None;
-    }
-    let recording = recording::open(path).ok()?;
-    let length_s = recording.frames_expected()? as f64 / f64::from(recording.format().rate_hz);
-    let from_s = span.map_or(0.0, |span| span.from_s);
-    let to_s = span.and_then(|span| span.to_s).map_or(length_s, |to_s| to_s.min(length_s));
-    (to_s > from_s).then_some((from_s, to_s))
 }
 
 /// The clock by which a recording was made: as stated, or kept for the input that its notes name; a stranger's recording
@@ -227,16 +249,30 @@ fn clock(args: &Args, path: &Path) -> Result<Option<Clock>, String> {
     input.map_or(Ok(None), |input| clocks::kept(&input).map_err(told))
 }
 
-/// Takes the rows of the track in both forms and tells how far it has come.
+/// Takes the rows of the track in both forms, thinned out in memory and all of them in a file that grows, and tells how
+/// far it has come.
 struct Rows<'a> {
     trail: Trail,
-    track: Option<String>,
+    /// The file, or why it could not grow any further.
+    track: Option<io::Result<Growing>>,
+    /// What is to be added to it next.
+    line: String,
     /// Puts the sound card's clock right.
     scale: f64,
-    stretch: Option<(f64, f64)>,
     progress: &'a Progress,
     /// Part of the recording that is done, 0 to 1.
     come: f64,
+}
+
+impl Rows<'_> {
+    fn write_line(&mut self) {
+        if let Some(Ok(file)) = &mut self.track
+            && let Err(error) = file.add(self.line.as_bytes())
+        {
+            self.track = Some(Err(error));
+        }
+        self.line.clear();
+    }
 }
 
 impl Sink for Rows<'_> {
@@ -244,19 +280,19 @@ impl Sink for Rows<'_> {
         let right = |hertz: Option<f64>| hertz.map(|hertz| hertz * self.scale);
         let row = &TrackRow { offset_hz: right(row.offset_hz), u_hz: right(row.u_hz), ..row.clone() };
         self.trail.row(row);
-        if let Some((from_s, to_s)) = self.stretch {
-            self.come = self.progress.step(self.come, (row.time_s - from_s) / (to_s - from_s));
-        }
-        if let Some(track) = &mut self.track {
-            track::append_row(track, row);
+        if self.track.is_some() {
+            track::append_row(&mut self.line, row);
+            self.write_line();
         }
     }
 
-    fn snapshot(&mut self, _: &Snapshot) {}
+    fn progress(&mut self, heard_s: f64, of_s: Option<f64>) {
+        self.come = self.progress.heard(self.come, heard_s, of_s);
+    }
 }
 
 /// Prints one answer, then writes its files.
-fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure> {
+fn show(args: &Args, answer: Answer, out: &mut dyn Write) -> Result<(), Failure> {
     let hand = args.hearing.settings().hand;
     let (analysis, trail) = (&answer.analysis, answer.trail.rows());
     if args.json {
@@ -267,8 +303,8 @@ fn show(args: &Args, answer: &Answer, out: &mut dyn Write) -> Result<(), Failure
             writeln!(out)?;
         }
     }
-    if let (Some(path), Some(track)) = (&args.track, &answer.track) {
-        store::write_atomic(path, track.as_bytes())?;
+    if let Some(track) = answer.track {
+        track.and_then(Growing::finish)?;
     }
     let drawn = |error: plot::PlotError| Failure::Job(error.to_string());
     match &args.plot {
@@ -376,7 +412,7 @@ mod tests {
 
     fn run_to_text(args: &Args) -> (Result<(), Failure>, String) {
         let mut out = Vec::new();
-        let done = run(args, &ear, &mut out);
+        let done = run(args, &ear, &AtomicBool::new(false), &mut out);
         (done, String::from_utf8(out).unwrap())
     }
 
@@ -430,7 +466,7 @@ mod tests {
                 Ok(())
             }
         }
-        let done = run(&args(&["--json", "1.wav", "2.wav"]), &ear, &mut Closed);
+        let done = run(&args(&["--json", "1.wav", "2.wav"]), &ear, &AtomicBool::new(false), &mut Closed);
         assert_eq!(done, Err(Failure::ClosedPipe));
     }
 }

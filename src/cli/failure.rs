@@ -17,6 +17,10 @@ impl From<io::Error> for Failure {
     fn from(error: io::Error) -> Self {
         match error.kind() {
             io::ErrorKind::BrokenPipe => Self::ClosedPipe,
+            // Only the system's own words come without where and hint: what did not take them is our output.
+            _ if error.get_ref().is_none() => {
+                Self::Job(format!("the output can't be written: {error}; hint: is there room where it goes?"))
+            }
             _ => Self::Job(error.to_string()),
         }
     }

@@ -29,7 +29,7 @@ mod unknown;
 pub use failure::Failure;
 
 use crate::pipeline::{Ignore, Settings, Sink};
-use crate::task::analyse::{Analysis, analyse_file};
+use crate::task::analyse::{Analysis, analyse_file, analyse_until};
 use crate::task::span::Span;
 use clap::error::ErrorKind;
 use clap::{ColorChoice, Parser};
@@ -95,7 +95,13 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
     };
     match parsed.command {
         Command::Demo(args) => demo::run(&args, out),
-        Command::Analyse(args) => analyse::run(&args, &ear, out),
+        Command::Analyse(args) => {
+            let stop = interrupt::catch()?;
+            let ear = |path: &Path, settings: &Settings, span: Option<Span>, sink: &mut dyn Sink| {
+                analyse_until(path, settings, span, sink, &stop).map_err(|error| error.to_string())
+            };
+            analyse::run(&args, &ear, &stop, out)
+        }
         Command::Correct(args) => {
             let ear = |path: &Path, settings: &Settings| {
                 ear(path, settings, None, &mut Ignore).map_err(Failure::Job)

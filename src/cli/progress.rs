@@ -12,6 +12,7 @@ const STEPS: f64 = 1000.0;
 /// A bar over a number of recordings, shown on the error output once the work has taken a while.
 pub struct Progress {
     bar: ProgressBar,
+    recordings: usize,
     begun: Instant,
     on_terminal: bool,
 }
@@ -25,12 +26,26 @@ impl Progress {
         );
         let style = ProgressStyle::with_template("{bar:40} {percent:>3} %  {msg}");
         bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("=> "));
-        bar.set_message(if recordings == 1 {
-            "listening".to_owned()
-        } else {
-            format!("{recordings} recordings")
-        });
-        Self { bar, begun: Instant::now(), on_terminal: std::io::stderr().is_terminal() }
+        if recordings != 1 {
+            bar.set_message(format!("{recordings} recordings"));
+        }
+        Self { bar, recordings, begun: Instant::now(), on_terminal: std::io::stderr().is_terminal() }
+    }
+
+    /// So much of a recording has been heard, s, of so much in all, where that is known; takes and returns what
+    /// [`step`](Self::step) does.
+    pub fn heard(&self, before: f64, heard_s: f64, of_s: Option<f64>) -> f64 {
+        if self.recordings == 1 && self.on_terminal {
+            if of_s.is_none()
+                && let Ok(style) = ProgressStyle::with_template("{spinner} {msg}")
+            {
+                // No bar where nobody knows its length.
+                self.bar.set_style(style);
+            }
+            self.bar.set_message(words(heard_s, of_s));
+        }
+        let share = of_s.filter(|&of_s| of_s > 0.0).map_or(before, |of_s| heard_s / of_s);
+        self.step(before, share)
     }
 
     /// One recording has come this far, 0 to 1; returns how far that is, to be handed in with its next step.
@@ -55,6 +70,19 @@ impl Progress {
     }
 }
 
+/// How far it is: `1:02:33 of 24:00:00 heard`.
+fn words(heard_s: f64, of_s: Option<f64>) -> String {
+    let of = of_s.map_or_else(String::new, |of_s| format!(" of {}", clock(of_s)));
+    format!("{}{of} heard", clock(heard_s))
+}
+
+/// Hours, minutes and seconds.
+fn clock(seconds: f64) -> String {
+    let whole = seconds.max(0.0) as u64;
+    let (hours, minutes, seconds) = (whole / 3600, whole / 60 % 60, whole % 60);
+    if hours > 0 { format!("{hours}:{minutes:02}:{seconds:02}") } else { format!("{minutes}:{seconds:02}") }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -70,5 +98,24 @@ mod tests {
         }
         assert_eq!(progress.bar.position(), 2000);
         assert!(progress.bar.is_hidden());
+    }
+
+    #[test]
+    fn the_words_say_how_far_it_is() {
+        assert_eq!(words(61.7, Some(86_400.0)), "1:01 of 24:00:00 heard");
+        assert_eq!(words(3.0, None), "0:03 heard");
+    }
+
+    #[test]
+    fn a_recording_of_unknown_length_takes_its_part_of_the_bar_at_its_end() {
+        let progress = Progress::over(2);
+        let come = progress.heard(0.0, 5.0, None);
+        assert_eq!(progress.bar.position(), 0);
+        progress.step(come, 1.0);
+        let come = progress.heard(0.0, 5.0, Some(10.0));
+        assert_eq!(progress.bar.position(), 1500);
+        // A length that is not what comes, or none at all, goes no further than the end.
+        assert!((progress.heard(come, 12.0, Some(10.0)) - 1.0).abs() < 1e-9);
+        assert!(progress.heard(0.0, 0.0, Some(0.0)).abs() < 1e-9);
     }
 }

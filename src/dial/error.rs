@@ -4,7 +4,7 @@
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum DialError {
     /// Something in a text file, at a line.
-    #[error("{file}:{line}: {what}; hint: {hint}")]
+    #[error("{file}:{line}: {}; hint: {hint}", short(what))]
     InFile {
         /// Name of the file as the user knows it.
         file: String,
@@ -17,7 +17,9 @@ pub enum DialError {
     },
     /// A file that could not be fetched.
     #[error(
-        "{file}:{line}: the book `{book}` can't be read: {why}; hint: paths are taken from the meter file's folder"
+        "{file}:{line}: the book `{}` can't be read: {}; hint: paths are taken from the meter file's folder",
+        short(book),
+        short(why)
     )]
     NoBook {
         /// The meter file.
@@ -63,7 +65,7 @@ pub enum DialError {
         hint: &'static str,
     },
     /// A range that the meter does not have.
-    #[error("the meter `{meter}` has no range `{wanted}`; hint: its ranges are {known}")]
+    #[error("the meter `{}` has no range `{wanted}`; hint: its ranges are {}", short(meter), short(known))]
     NoSuchRange {
         /// Name of the meter.
         meter: String,
@@ -73,7 +75,7 @@ pub enum DialError {
         known: String,
     },
     /// A frequency that no range and harmonic reaches.
-    #[error("no range of `{meter}` reaches {wanted_hz} Hz; hint: within reach are {reach}")]
+    #[error("no range of `{}` reaches {wanted_hz} Hz; hint: within reach are {}", short(meter), short(reach))]
     OutOfReach {
         /// Name of the meter.
         meter: String,
@@ -102,4 +104,33 @@ pub enum DialError {
         /// What is wrong.
         what: String,
     },
+}
+
+/// The longest piece of an outside text that an error repeats, characters.
+const LONGEST: usize = 160;
+
+/// What stands in a file, cut to what fits on a line or two: a file may be one endless line.
+fn short(text: &str) -> String {
+    match text.char_indices().nth(LONGEST) {
+        None => text.to_owned(),
+        Some((end, _)) => format!("{} …", &text[..end]),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_endless_line_is_not_repeated() {
+        let error = DialError::InFile {
+            file: "b.csv".to_owned(),
+            line: 3,
+            what: format!("`{}` is no number", "µ".repeat(5000)),
+            hint: "digits".to_owned(),
+        };
+        let line = error.to_string();
+        assert!(line.starts_with("b.csv:3: `µµ") && line.ends_with("µ …; hint: digits"), "{line}");
+        assert_eq!(line.chars().count(), "b.csv:3: ".len() + LONGEST + " …; hint: digits".chars().count());
+    }
 }

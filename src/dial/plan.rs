@@ -9,6 +9,11 @@ use serde::Deserialize;
 use std::ops::RangeInclusive;
 use toml::Spanned;
 
+/// A meter file of a hundred times the length of any that makes sense, bytes: reading one takes a hundred times as much.
+const MOST_BYTES: usize = 256 << 10;
+/// More ranges than any switch has positions (common practice, no source): each one costs a book.
+const MOST_RANGES: usize = 64;
+
 /// One range as the meter file describes it, its book not yet opened.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RangePlan {
@@ -69,6 +74,10 @@ impl MeterPlan {
     pub fn parse(text: &str, file: &str) -> Result<Self, DialError> {
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let source = Source { file, text };
+        if text.len() > MOST_BYTES {
+            let what = format!("longer than {} KiB", MOST_BYTES >> 10);
+            return Err(source.error(0, what, "is it a meter file? its books are files of their own"));
+        }
         let raw: RawMeter = toml::from_str(text).map_err(|problem| {
             let at = problem.span().map_or(0, |span| span.start);
             let what = problem.message().lines().collect::<Vec<_>>().join(", ");
@@ -79,6 +88,10 @@ impl MeterPlan {
         let mut ranges: Vec<RangePlan> = Vec::new();
         for raw in &raw.range {
             let at = raw.name.span().start;
+            if ranges.len() == MOST_RANGES {
+                let what = format!("more than {MOST_RANGES} ranges can't be");
+                return Err(source.error(at, what, "one [[range]] for each position of the range switch"));
+            }
             if ranges.iter().any(|range| range.name == *raw.name.get_ref()) {
                 return Err(source.error(
                     at,

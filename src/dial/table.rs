@@ -43,14 +43,15 @@ impl Table {
             if row.trim_start().starts_with('#') {
                 continue;
             }
-            let fields = split(row);
-            if fields.iter().all(String::is_empty) {
+            if row.chars().all(|c| c.is_whitespace() || matches!(c, ',' | '"')) {
                 continue;
             }
+            // Fields beyond those that any header names are counted and not kept.
+            let (fields, count) = split(row, header.len() + optional.len());
             let Some(columns) = columns else {
                 let allowed: Vec<&str> = header.iter().chain(optional).copied().collect();
                 let fits = fields.len() >= header.len()
-                    && fields.len() <= allowed.len()
+                    && count <= allowed.len()
                     && fields.iter().zip(&allowed).all(|(field, name)| field.eq_ignore_ascii_case(name));
                 if !fits {
                     let found = fields.join(",");
@@ -68,19 +69,15 @@ impl Table {
                 columns = Some(fields.len());
                 continue;
             };
-            if fields.len() != columns {
-                let hint = if fields.len() > columns {
+            if count != columns {
+                let hint = if count > columns {
                     "a point, not a comma, marks the decimals"
                 } else if fields.iter().any(|field| field.contains(';')) {
                     "separate the columns with commas"
                 } else {
                     "one value to each column, none left out"
                 };
-                return Err(error(
-                    line,
-                    format!("expected {columns} columns, found {}", fields.len()),
-                    hint.into(),
-                ));
+                return Err(error(line, format!("expected {columns} columns, found {count}"), hint.into()));
             }
             records.push(Record { line, fields });
         }
@@ -115,30 +112,39 @@ impl Table {
     }
 }
 
-/// Splits a line at its commas; a field in double quotes may hold commas, and quotes written twice.
-fn split(row: &str) -> Vec<String> {
-    let mut fields = vec![String::new()];
-    let mut quoted = false;
+/// Splits a line at its commas and tells how many fields there are, of which it keeps so many; a field in double
+/// quotes may hold commas, and quotes written twice.
+fn split(row: &str, most: usize) -> (Vec<String>, usize) {
+    let mut fields = Vec::new();
+    let (mut field, mut count) = (String::new(), 1);
+    let (mut quoted, mut blank) = (false, true);
     let mut characters = row.chars().peekable();
     while let Some(character) = characters.next() {
-        let field = fields.last_mut().map_or(0, |field| field.trim().len());
         match character {
             '"' if quoted && characters.peek() == Some(&'"') => {
                 characters.next();
-                push(&mut fields, '"');
+                field.push('"');
+                blank = false;
             }
-            '"' if quoted || field == 0 => quoted = !quoted,
-            ',' if !quoted => fields.push(String::new()),
-            other => push(&mut fields, other),
+            '"' if quoted || blank => quoted = !quoted,
+            ',' if !quoted => {
+                if count <= most {
+                    fields.push(field.trim().to_owned());
+                }
+                field.clear();
+                count += 1;
+                blank = true;
+            }
+            other => {
+                blank &= other.is_whitespace();
+                field.push(other);
+            }
         }
     }
-    fields.iter().map(|field| field.trim().to_owned()).collect()
-}
-
-fn push(fields: &mut [String], character: char) {
-    if let Some(field) = fields.last_mut() {
-        field.push(character);
+    if count <= most {
+        fields.push(field.trim().to_owned());
     }
+    (fields, count)
 }
 
 /// Decimals written in a number's text: 2 for `160.25`, 0 for `160` and for numbers with an exponent.
@@ -155,10 +161,12 @@ mod tests {
 
     #[test]
     fn fields_are_split_at_commas_outside_quotes() {
-        assert_eq!(split("a, b ,c"), ["a", "b", "c"]);
-        assert_eq!(split("\"net, east\",3725kHz"), ["net, east", "3725kHz"]);
-        assert_eq!(split("\"the \"\"old\"\" one\",1"), ["the \"old\" one", "1"]);
-        assert_eq!(split(",\"open"), ["", "open"]);
+        let fields = |row| split(row, 3).0;
+        assert_eq!(fields("a, b ,c"), ["a", "b", "c"]);
+        assert_eq!(fields("\"net, east\",3725kHz"), ["net, east", "3725kHz"]);
+        assert_eq!(fields("\"the \"\"old\"\" one\",1"), ["the \"old\" one", "1"]);
+        assert_eq!(fields(",\"open"), ["", "open"]);
+        assert_eq!(split("1,2,3,4,5", 2), (vec!["1".to_owned(), "2".to_owned()], 5));
     }
 
     #[test]

@@ -13,6 +13,11 @@ use crate::settings::{ChannelChoice, Command, Mains, Settings};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
+#[cfg(unix)]
+#[path = "../../tests/support/pty.rs"]
+#[allow(dead_code, reason = "tests/terminal.rs uses the rest of it")]
+mod pty;
+
 const STEREO: StreamFormat = StreamFormat { rate_hz: 48_000, channels: 2 };
 
 /// A screen as text; the frame shows where it ends.
@@ -360,4 +365,30 @@ fn plain_lines_tell_each_change_once() {
     lines.extend(teller.tell(&gone));
     lines.extend(teller.tell(&gone));
     insta::assert_snapshot!(lines.join("\n"));
+}
+
+/// The process that panics: the screen is up, and another thread fails.
+#[cfg(unix)]
+#[test]
+#[ignore = "is the process that the other test runs on a terminal"]
+fn panics_with_the_screen_up() {
+    let mut up = super::screen::Screen::open(true).expect("a terminal");
+    up.draw(&view(Settings::default(), Against::default())).expect("drawn");
+    std::thread::spawn(|| panic!("a fault on purpose")).join().expect_err("it panics");
+    panic!("and another");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_panic_leaves_a_terminal_on_which_it_can_be_read() {
+    let program = std::env::current_exe().expect("this program");
+    let line = format!(
+        "{} --exact live::tests::panics_with_the_screen_up --ignored --nocapture --test-threads 1",
+        program.display()
+    );
+    // A trace of calls would push the message off the top.
+    let brief = |command: &mut std::process::Command| drop(command.env("RUST_BACKTRACE", "0"));
+    let Some(terminal) = pty::Terminal::run(&line, brief) else { return };
+    let shown = terminal.ends_well(101);
+    assert!(shown.contains("a fault on purpose") || shown.contains("and another"), "{shown}");
 }

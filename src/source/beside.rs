@@ -11,7 +11,7 @@ use crate::settings::{ChannelChoice, Command, Mains};
 use crate::source::recording::{Recording, RecordingError};
 use std::collections::VecDeque;
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
 /// What is wrong with the notes beside a recording.
@@ -60,6 +60,11 @@ pub enum Note {
     },
 }
 
+/// Bytes that are read of notes: a day of key presses is a hundredth of it.
+const MOST_BYTES: u64 = 16 << 20;
+/// No line that makes sense is longer, characters.
+const LONGEST_LINE: usize = 80;
+
 /// Notes, each with the frame from which it holds, in order.
 pub type Notes = Vec<(u64, Note)>;
 
@@ -76,17 +81,16 @@ fn beside(recording: &Path) -> PathBuf {
 /// The file is there and can't be read or understood.
 pub fn read(recording: &Path) -> Result<Notes, BesideError> {
     let path = beside(recording);
-    let text = match fs::read_to_string(&path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Notes::new()),
-        Err(error) => return Err(BesideError::Io { path, error }),
-    };
+    let text = text(&path)?;
     let mut notes = Notes::new();
     for (text, line) in text.lines().zip(1..).filter(|(text, _)| !text.trim().is_empty()) {
-        let fault = || BesideError::Line { path: path.clone(), line, text: text.to_owned() };
         if input_of(text).is_some() {
             continue;
         }
+        let fault = || {
+            let text = text.chars().take(LONGEST_LINE).collect();
+            BesideError::Line { path: path.clone(), line, text }
+        };
         let (frame, note) = parse(text).ok_or_else(fault)?;
         if notes.last().is_some_and(|&(before, _)| before > frame) {
             return Err(fault());
@@ -102,10 +106,17 @@ pub fn read(recording: &Path) -> Result<Notes, BesideError> {
 /// As [`read`].
 pub fn input(recording: &Path) -> Result<Option<String>, BesideError> {
     let path = beside(recording);
-    match fs::read_to_string(&path) {
-        Ok(text) => Ok(text.lines().find_map(input_of).map(str::to_owned)),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
-        Err(error) => Err(BesideError::Io { path, error }),
+    Ok(text(&path)?.lines().find_map(input_of).map(str::to_owned))
+}
+
+/// What stands in the notes; nothing when there is no such file.
+fn text(path: &Path) -> Result<String, BesideError> {
+    let mut bytes = Vec::new();
+    match File::open(path).and_then(|file| file.take(MOST_BYTES).read_to_end(&mut bytes)) {
+        // What is no text makes no sense as a note either, and is refused with its line.
+        Ok(_) => Ok(String::from_utf8_lossy(&bytes).into_owned()),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(String::new()),
+        Err(error) => Err(BesideError::Io { path: path.to_owned(), error }),
     }
 }
 
@@ -259,11 +270,12 @@ impl WithLosses {
             self.left_out = add(self.left_out, lost_before);
             match self.losses.front().copied() {
                 Some((from, frames, exact)) if from <= first => {
-                    let out = (from + frames).saturating_sub(first).min(there);
+                    let end = from.saturating_add(frames);
+                    let out = end.saturating_sub(first).min(there);
                     self.given += out as usize * channels;
                     let loss = if exact { Loss::Frames(out) } else { Loss::Unknown };
                     self.left_out = add(self.left_out, (out > 0 || !exact).then_some(loss));
-                    if from + frames <= first + out {
+                    if end <= first + out {
                         self.losses.pop_front();
                     }
                 }
@@ -284,7 +296,7 @@ impl WithLosses {
 
 fn add(a: Option<Loss>, b: Option<Loss>) -> Option<Loss> {
     match (a, b) {
-        (Some(Loss::Frames(a)), Some(Loss::Frames(b))) => Some(Loss::Frames(a + b)),
+        (Some(Loss::Frames(a)), Some(Loss::Frames(b))) => Some(Loss::Frames(a.saturating_add(b))),
         (Some(_), Some(_)) => Some(Loss::Unknown),
         (a, b) => a.or(b),
     }
@@ -338,6 +350,8 @@ mod tests {
             "x hand meter",
             "10 channel 0",
             "10 mains -5",
+            "10 lost -1",
+            "10 lost 99999999999999999999",
             "10 hand meter now",
             "5 hand meter",
             "9",
@@ -361,7 +375,7 @@ mod tests {
             (150, Note::Lost { frames: 5000, exact: false }),
             (6000, Note::Lost { frames: 0, exact: false }),
             (20_000, Note::Declared(Command::Turning(None))),
-            (29_990, Note::Lost { frames: 100, exact: true }),
+            (29_990, Note::Lost { frames: u64::MAX, exact: true }),
         ];
         let mut kept = WithLosses::new(recording::open(&wav).expect("just written"), &notes);
         let (mut block, mut pieces) = (SampleBlock::default(), Vec::new());

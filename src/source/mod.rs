@@ -18,6 +18,6 @@ fn io_words(error: &std::io::Error) -> String {
 }
 
 /// A name that fits on one line, whatever is in it.
-fn one_line(name: &str) -> String {
+pub(crate) fn one_line(name: &str) -> String {
     name.chars().flat_map(|c| if c.is_control() { c.escape_default().collect() } else { vec![c] }).collect()
 }

@@ -8,7 +8,7 @@ use serde::Deserialize;
 use std::ffi::OsString;
 use std::fmt::Write as _;
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 
 /// What went wrong with a file.
@@ -30,6 +30,12 @@ pub enum StoreError {
         /// Line of the first byte that is no text.
         line: usize,
     },
+    /// It has no end, or none that a table typed by hand comes to.
+    #[error("{path}: longer than {} MB; hint: is it the right file?", MOST_BYTES >> 20)]
+    TooLong {
+        /// The file.
+        path: String,
+    },
     /// A link of the chain that does not hold what it must.
     #[error("{path}: {why}; hint: a file written by `hushbeat reference … --out`")]
     Link {
@@ -43,13 +49,21 @@ pub enum StoreError {
     Dial(#[from] DialError),
 }
 
+/// The longest text file that is read, bytes: a million rows take a quarter of it.
+const MOST_BYTES: u64 = 64 << 20;
+
 /// Reads a text file.
 ///
 /// # Errors
-/// A file that can't be read or is not UTF-8.
+/// A file that can't be read, is longer than any table (a device may have no end) or is not UTF-8.
 pub fn read_text(path: &Path) -> Result<String, StoreError> {
     let name = path.display().to_string();
-    let bytes = fs::read(path).map_err(|why| StoreError::Read { path: name.clone(), why })?;
+    let mut bytes = Vec::new();
+    let read = File::open(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes));
+    read.map_err(|why| StoreError::Read { path: name.clone(), why })?;
+    if bytes.len() as u64 > MOST_BYTES {
+        return Err(StoreError::TooLong { path: name });
+    }
     String::from_utf8(bytes).map_err(|error| {
         let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
         StoreError::NotText { path: name, line: before.split(|&byte| byte == b'\n').count() }
@@ -188,34 +202,106 @@ pub fn write_kept(path: &Path, bytes: &[u8]) -> io::Result<()> {
 /// # Errors
 /// The operating system's, with the path and a hint in its text.
 pub fn write_atomic(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let named = |error: io::Error, hint: &str| {
-        io::Error::new(error.kind(), format!("{}: can't be written: {error}; hint: {hint}", path.display()))
-    };
-    if path.is_dir() {
-        return Err(named(io::ErrorKind::IsADirectory.into(), "name a file in that folder"));
+    let mut growing = Growing::create(path)?;
+    growing.add(bytes)?;
+    growing.finish()
+}
+
+/// A file that grows beside its name and gets it when it is whole. Dropped before, it leaves nothing behind.
+#[derive(Debug)]
+pub struct Growing {
+    /// The name it shall have, as the user gave it.
+    path: PathBuf,
+    /// Where that name leads, through links.
+    target: PathBuf,
+    /// Where it grows; none where it is written in place, to a pipe or a device.
+    beside: Option<PathBuf>,
+    writer: BufWriter<File>,
+}
+
+impl Growing {
+    /// Begins a file.
+    ///
+    /// # Errors
+    /// A name that can't be one, a folder that is not there or may not be written to.
+    pub fn create(path: &Path) -> io::Result<Self> {
+        if path.is_dir() {
+            let error = io::ErrorKind::IsADirectory.into();
+            return Err(unwritten(path, &error, "name a file in that folder"));
+        }
+        if fs::metadata(path).is_ok_and(|it| !it.is_file()) {
+            // A pipe or a device is written to; renaming would put a file in its place.
+            let file = fs::OpenOptions::new().write(true).open(path);
+            let file = file.map_err(|error| unwritten(path, &error, "choose another place"))?;
+            let writer = BufWriter::new(file);
+            return Ok(Self { path: path.to_owned(), target: path.to_owned(), beside: None, writer });
+        }
+        // A link stays a link: what it leads to is replaced.
+        let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+        let Some(name) = target.file_name() else {
+            return Err(unwritten(path, &io::ErrorKind::InvalidInput.into(), "name a file"));
+        };
+        let mut beside = OsString::from(".");
+        beside.push(name);
+        beside.push(format!(".{}.part", std::process::id()));
+        let beside = target.with_file_name(beside);
+        let begin = || {
+            let file = File::create(&beside)?;
+            // Whoever may read the old file may read the new one. Best effort: not every disk knows rights.
+            if let Ok(old) = fs::metadata(&target) {
+                let _ = file.set_permissions(old.permissions());
+            }
+            Ok(file)
+        };
+        let file = begin().map_err(|error| unwritten(path, &error, FOLDER))?;
+        Ok(Self { path: path.to_owned(), target, beside: Some(beside), writer: BufWriter::new(file) })
     }
-    if fs::metadata(path).is_ok_and(|it| !it.is_file()) {
-        // A pipe or a device is written to; renaming would put a file in its place.
-        return fs::write(path, bytes).map_err(|error| named(error, "choose another place"));
+
+    /// Adds to it.
+    ///
+    /// # Errors
+    /// The disk is full or gone.
+    pub fn add(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.writer.write_all(bytes).map_err(|error| unwritten(&self.path, &error, FOLDER))
     }
-    let Some(name) = path.file_name() else {
-        return Err(named(io::ErrorKind::InvalidInput.into(), "name a file"));
+
+    /// Gives it its name; what had it before is gone then.
+    ///
+    /// # Errors
+    /// The disk is full or gone.
+    pub fn finish(mut self) -> io::Result<()> {
+        self.put_in_place().map_err(|error| unwritten(&self.path, &error, FOLDER))
+    }
+
+    fn put_in_place(&mut self) -> io::Result<()> {
+        self.writer.flush()?;
+        let Some(beside) = &self.beside else { return Ok(()) };
+        self.writer.get_ref().sync_all()?;
+        fs::rename(beside, &self.target)?;
+        self.beside = None;
+        sync_folder(&self.target)
+    }
+}
+
+impl Drop for Growing {
+    fn drop(&mut self) {
+        if let Some(beside) = &self.beside {
+            // Best effort: the reason for the failure is worth more than a second error about the leftover.
+            let _ = fs::remove_file(beside);
+        }
+    }
+}
+
+const FOLDER: &str = "choose a folder that exists, may be written to and has room";
+
+/// A file that can't be written, in one line.
+fn unwritten(path: &Path, error: &io::Error, hint: &str) -> io::Error {
+    // A pipe that is closed is as bad as a full disk when it was asked for by name.
+    let kind = match error.kind() {
+        io::ErrorKind::BrokenPipe => io::ErrorKind::Other,
+        kind => kind,
     };
-    let mut beside = OsString::from(".");
-    beside.push(name);
-    beside.push(format!(".{}.part", std::process::id()));
-    let beside = path.with_file_name(beside);
-    let written = File::create(&beside).and_then(|mut file| {
-        file.write_all(bytes)?;
-        file.sync_all()?;
-        fs::rename(&beside, path)?;
-        sync_folder(path)
-    });
-    written.map_err(|error| {
-        // Best effort: the reason for the failure is worth more than a second error about the leftover.
-        let _ = fs::remove_file(&beside);
-        named(error, "choose a folder that exists, may be written to and has room")
-    })
+    io::Error::new(kind, format!("{}: can't be written: {error}; hint: {hint}", path.display()))
 }
 
 /// Makes a new name in a folder safe; where folders can't be opened there is nothing to do.
@@ -248,6 +334,49 @@ mod tests {
         let error = write_atomic(folder.path(), b"x").unwrap_err().to_string();
         assert!(error.contains("hint: name a file"), "{error}");
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn a_file_that_is_not_finished_leaves_the_old_one_as_it_was() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("out.csv");
+        write_atomic(&path, b"old").unwrap();
+        let mut growing = Growing::create(&path).unwrap();
+        growing.add(&[b'x'; 100_000]).unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"old");
+        drop(growing);
+        assert_eq!(fs::read(&path).unwrap(), b"old");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_stays_a_link_and_a_device_a_device() {
+        let folder = tempfile::tempdir().unwrap();
+        let (file, link) = (folder.path().join("real.csv"), folder.path().join("link.csv"));
+        write_atomic(&file, b"old").unwrap();
+        std::os::unix::fs::symlink("real.csv", &link).unwrap();
+        write_atomic(&link, b"new").unwrap();
+        assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
+        assert_eq!(fs::read(&file).unwrap(), b"new");
+        write_atomic(Path::new("/dev/null"), b"new").unwrap();
+        assert!(!fs::metadata("/dev/null").unwrap().is_file());
+        if Path::new("/dev/full").exists() {
+            let error = write_atomic(Path::new("/dev/full"), b"new").unwrap_err().to_string();
+            assert!(
+                error.starts_with("/dev/full: can't be written: ") && error.contains("hint: "),
+                "{error}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_file_without_end_is_not_read_to_its_end() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("endless.toml");
+        File::create(&path).unwrap().set_len(MOST_BYTES + 1).unwrap();
+        let error = read_text(&path).unwrap_err().to_string();
+        assert!(error.ends_with("endless.toml: longer than 64 MB; hint: is it the right file?"), "{error}");
     }
 
     #[test]

@@ -5,7 +5,7 @@ use crate::block::SampleBlock;
 use crate::clock::Clock;
 use crate::heard::{Heard, Snapshot, TrackRow};
 use crate::pipeline::{Pipeline, PipelineError, Settings, Sink};
-use crate::source::recording::{self, Recording, RecordingError};
+use crate::source::recording::{self, Recording, RecordingError, Stop};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -92,7 +92,22 @@ pub fn analyse_file(
     span: Option<Span>,
     sink: &mut dyn Sink,
 ) -> Result<Analysis, AnalyseError> {
-    analyse_recording(recording::open(path)?, &path.to_string_lossy(), settings, span, sink)
+    analyse_until(path, settings, span, sink, &Stop::default())
+}
+
+/// Analyses a recording, or a part of it, up to where it is when `stop` is set; a note says so then.
+///
+/// # Errors
+/// As [`analyse_file`], and when `stop` is set before there is any sound.
+pub fn analyse_until(
+    path: &Path,
+    settings: &Settings,
+    span: Option<Span>,
+    sink: &mut dyn Sink,
+    stop: &Stop,
+) -> Result<Analysis, AnalyseError> {
+    let recording = recording::open_until(path, stop)?;
+    analyse_recording(recording, &path.to_string_lossy(), settings, span, sink)
 }
 
 /// Analyses a recording that is already open; `path` is what the answer calls it.
@@ -113,6 +128,8 @@ pub fn analyse_recording(
     let first = span.map_or(0, |span| frame(span.from_s));
     let last = span.and_then(|span| span.to_s).map_or(u64::MAX, frame);
     let from_s = first as f64 / f64::from(format.rate_hz);
+    let seconds = |frames: u64| frames as f64 / f64::from(format.rate_hz);
+    let of_s = recording.frames_expected().map(|all| seconds(all.min(last)));
     let mut later = Later { by_s: from_s, sink };
     let mut block = SampleBlock::default();
     let mut end = 0;
@@ -123,6 +140,7 @@ pub fn analyse_recording(
         if !block.samples.is_empty() {
             pipeline.push(&block, &mut later);
         }
+        later.sink.progress(seconds(end), of_s);
     }
     let end = end.min(last);
     let duration_s = end.saturating_sub(first) as f64 / f64::from(format.rate_hz);

@@ -3,6 +3,7 @@
 use crate::dial::{Approach, CheckPoint, DialError, Meter, check_points, either_side, settings};
 use crate::quantity::Hertz;
 use serde::Serialize;
+use std::collections::HashMap;
 
 /// A check point beside a setting.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -82,9 +83,11 @@ pub struct Read {
 /// # Errors
 /// A frequency that no range reaches.
 pub fn to_reading(meter: &Meter, frequency: Hertz, signal_harmonic: u32) -> Result<Settings, DialError> {
+    let mut of_range: HashMap<String, Vec<CheckPoint>> = HashMap::new();
     let record = |way: &crate::dial::Setting| {
-        let points = check_points(meter, way.range);
-        let (below, above) = either_side(&points, way.point.hertz);
+        let name = way.range.name.clone();
+        let points = of_range.entry(name).or_insert_with(|| check_points(meter, way.range));
+        let (below, above) = either_side(points, way.point.hertz);
         let (drum, dial) = meter.plate.drum_and_dial(way.point.reading);
         SettingRecord {
             range: way.range.name.clone(),

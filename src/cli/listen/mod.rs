@@ -13,7 +13,7 @@ use crate::clock::Clock;
 use crate::live::{self, Against, Teller, View};
 use crate::quantity::Hertz;
 use crate::report;
-use crate::session::{Options, Outcome, SessionError};
+use crate::session::{Options, SessionError};
 use crate::settings::ChannelChoice;
 use crate::source::beside;
 #[cfg(feature = "live")]
@@ -75,43 +75,46 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let settings = args.hearing.settings();
     let against = args.set_check.unwrap_or_default();
     let clock = clock(args)?;
-    let known = clock.clone().unwrap_or_default();
+    let mut known = clock.clone().unwrap_or_default();
     let clerk = args.dial.clerk(known.clone())?;
     let from = from(args, settings.channel)?;
     let stop = interrupt::catch()?;
     let options = Options { settings, keep: args.keep.clone(), seconds: args.seconds, ..Options::default() };
     let session = listen::begin(from, options)?;
     let on_screen = !args.plain && !args.json && has_screen();
-    let outcome = if on_screen {
+    let mut marks = Vec::new();
+    let told = if on_screen {
         let mut view = View::new(session.format(), settings, against, clerk);
-        live::show(&session, &mut view, has_colour(), &stop)?;
-        let outcome = session.finish()?;
-        out.write_all(report::marks::text(&view.marks).as_bytes())?;
-        tell_notes(&outcome, out)?;
-        enter::marks(args, &known, &view.marks, out)?;
-        outcome
+        let shown = live::show(&session, &mut view, has_colour(), &stop);
+        marks = view.marks;
+        shown.map_err(|error| no_terminal(&error))
     } else if args.json {
-        stream::json(&session, &stop, out)?;
-        let outcome = session.finish()?;
+        stream::json(&session, &stop, out)
+    } else {
+        stream::plain(&session, Teller::new(against, settings.turning.is_some(), clerk), &stop, out)
+    };
+    // What is kept is ended in good order also where nobody is left to be told.
+    let outcome = session.finish()?;
+    told?;
+    if args.json {
         // Of the system's own input the name is known only now.
-        let clock = match clock {
-            None if args.replay.is_none() => clocks::kept(&outcome.name)?,
-            clock => clock,
-        };
-        let known = clock.unwrap_or_default();
+        if clock.is_none() && args.replay.is_none() {
+            known = clocks::kept(&outcome.name)?.unwrap_or_default();
+        }
         let record = serde_json::to_string(&listen::record(&outcome, known.clone()))
             .map_err(|e| Failure::Job(e.to_string()))?;
         writeln!(out, "{record}")?;
-        enter::last(args, &known, &outcome, out)?;
-        outcome
     } else {
-        let teller = Teller::new(against, settings.turning.is_some(), clerk);
-        stream::plain(&session, teller, &stop, out)?;
-        let outcome = session.finish()?;
-        tell_notes(&outcome, out)?;
+        out.write_all(report::marks::text(&marks).as_bytes())?;
+        for note in &outcome.notes {
+            writeln!(out, "{note}")?;
+        }
+    }
+    if on_screen {
+        enter::marks(args, &known, &marks, out)?;
+    } else {
         enter::last(args, &known, &outcome, out)?;
-        outcome
-    };
+    }
     match (outcome.broke_off, outcome.keep_failed) {
         (Some(why), _) => Err(Failure::Job(why)),
         (None, Some(why)) => Err(Failure::Job(format!("not all of it was kept: {why}"))),
@@ -131,11 +134,8 @@ fn clock(args: &Args) -> Result<Option<Clock>, Failure> {
     made_by.map_or(Ok(None), |input| clocks::kept(&input))
 }
 
-fn tell_notes(outcome: &Outcome, out: &mut dyn Write) -> Result<(), Failure> {
-    for note in &outcome.notes {
-        writeln!(out, "{note}")?;
-    }
-    Ok(())
+fn no_terminal(error: &std::io::Error) -> Failure {
+    Failure::Job(format!("the terminal can't be used: {error}; hint: --plain needs none"))
 }
 
 fn from(args: &Args, channel: ChannelChoice) -> Result<From, Failure> {
@@ -166,8 +166,12 @@ fn card(_args: &Args, _channel: ChannelChoice) -> Result<From, Failure> {
 
 /// Whether there is a terminal that a screen can be drawn on and keys come from.
 fn has_screen() -> bool {
-    let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
-    std::io::stdout().is_terminal() && std::io::stdin().is_terminal() && !dumb
+    let able = match std::env::var_os("TERM") {
+        Some(term) => !term.is_empty() && term != "dumb",
+        // Windows has no such variable.
+        None => cfg!(windows),
+    };
+    able && std::io::stdout().is_terminal() && std::io::stdin().is_terminal()
 }
 
 /// Colour is left out where the user asks for none (no-color.org).

@@ -92,7 +92,12 @@ fn push_sentence(text: &mut String, sentence: Option<String>) {
 fn input_line(input: &Input) -> String {
     format!(
         "{}: {:.2} s, {} Hz, {}, channel {} of {}\n",
-        input.path, input.duration_s, input.sample_rate_hz, input.format, input.channel_used, input.channels
+        crate::source::one_line(&input.path),
+        input.duration_s,
+        input.sample_rate_hz,
+        input.format,
+        input.channel_used,
+        input.channels
     )
 }
 

@@ -28,6 +28,9 @@ pub enum Fault {
     /// Not a byte in it.
     #[error("is empty; hint: the recorder left nothing, record again")]
     Empty,
+    /// Stopped by hand before there was any sound.
+    #[error("stopped before there was any sound; hint: does the program at the pipe's other end run?")]
+    Stopped,
     /// Neither WAV nor FLAC.
     #[error("is {looks_like}, not a WAV or FLAC recording; hint: convert it to WAV with any sound editor")]
     NotSound {

@@ -10,6 +10,11 @@ use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions, ReadOnlyS
 use symphonia::default::codecs::FlacDecoder;
 use symphonia::default::formats::FlacReader;
 
+/// Damage in one place takes at most so much sound out, s: a frame that claims to come later has a false number.
+const LONGEST_GAP_S: u64 = 3600;
+/// All gaps together, s.
+const LONGEST_GAPS_S: u64 = 86_400;
+
 /// A FLAC stream under way.
 pub(super) struct Flac {
     reader: FlacReader<'static>,
@@ -44,6 +49,10 @@ impl Flac {
 
     /// Decodes the next packet into `block` (its `samples` and `lost_before`); `false` at the end.
     pub(super) fn next_block(&mut self, block: &mut SampleBlock) -> Result<bool, Fault> {
+        // What may still be missing in one place: a damaged stream may say anything.
+        let rate_hz = u64::from(self.format.rate_hz);
+        let all = self.frames_expected.unwrap_or(u64::MAX).min(LONGEST_GAPS_S * rate_hz);
+        let longest = all.saturating_sub(self.lost).min(LONGEST_GAP_S * rate_hz);
         loop {
             let packet = match self.reader.next_packet() {
                 Ok(Some(packet)) => packet,
@@ -60,11 +69,11 @@ impl Flac {
                     let lost = self.next.map_or(0, |next| begins.saturating_sub(next));
                     block.lost_before = match u64::try_from(lost) {
                         Ok(0) | Err(_) => None,
-                        Ok(lost) if self.frames_expected.is_some_and(|all| lost > all) => Some(Loss::Unknown),
-                        Ok(lost) => {
-                            self.lost = self.lost.saturating_add(lost);
+                        Ok(lost) if lost <= longest => {
+                            self.lost += lost;
                             Some(Loss::Frames(lost))
                         }
+                        Ok(_) => Some(Loss::Unknown),
                     };
                     self.next =
                         i64::try_from(sound.frames()).ok().and_then(|frames| begins.checked_add(frames));

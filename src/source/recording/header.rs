@@ -19,6 +19,9 @@ const PLACEHOLDERS_FROM: u64 = 0x7FFF_0000;
 /// The longest chunk believed to follow an empty data chunk where the length of the stream is not known, bytes.
 const LONGEST_TRAILER: u64 = 1 << 20;
 
+/// Missing pad bytes are told for so many chunks.
+const MOST_NOTES: usize = 8;
+
 /// What stands before the samples.
 #[derive(Debug)]
 pub(super) struct Header {
@@ -113,7 +116,11 @@ fn skip_pad(input: &mut Lookahead, id: [u8; 4], notes: &mut Vec<String>) -> Resu
         && next[..4].iter().copied().all(is_id_byte)
         && !matches!(&next[1..], b"fmt " | b"data" | b"fact" | b"LIST" | b"JUNK");
     if missing {
-        notes.push(format!("the pad byte after the odd chunk `{}` is missing", id.escape_ascii()));
+        let note = format!("the pad byte after the odd chunk `{}` is missing", id.escape_ascii());
+        // A damaged file may have very many of them.
+        if notes.len() < MOST_NOTES && !notes.contains(&note) {
+            notes.push(note);
+        }
     } else {
         input.skip(1)?;
     }

@@ -7,6 +7,7 @@ mod fault;
 mod flac;
 mod header;
 mod lookahead;
+mod patient;
 mod sample;
 
 pub use fault::{Fault, RecordingError};
@@ -15,13 +16,22 @@ use crate::block::{Loss, SampleBlock, StreamFormat};
 use flac::Flac;
 use header::Header;
 use lookahead::Lookahead;
+use patient::Patient;
 use sample::Encoding;
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Samples to a block, all channels together; at least one frame.
 const BLOCK_SAMPLES: usize = 8192;
+
+/// A flag that ends reading when it is set, also while a pipe keeps one waiting.
+pub type Stop = Arc<AtomicBool>;
+
+/// How the note begins that tells of a recording ended by its [`Stop`].
+pub const STOPPED: &str = "stopped by hand";
 
 /// A recording that is being read.
 pub struct Recording {
@@ -33,6 +43,7 @@ pub struct Recording {
     body: Body,
     next_frame: u64,
     ended: bool,
+    stop: Stop,
 }
 
 enum Body {
@@ -60,9 +71,18 @@ struct Wav {
 /// One plain line with the name, what is wrong and how to mend it: no such file, not a recording, a compressed or
 /// damaged header.
 pub fn open(path: impl AsRef<Path>) -> Result<Recording, RecordingError> {
+    open_until(path, &Stop::default())
+}
+
+/// Opens a recording that ends, with a note, where `stop` is set.
+///
+/// # Errors
+/// As [`open`], and when `stop` is set before there is any sound.
+pub fn open_until(path: impl AsRef<Path>, stop: &Stop) -> Result<Recording, RecordingError> {
     let path = path.as_ref();
     if path == Path::new("-") {
-        return Recording::from_reader(io::stdin(), "standard input");
+        let pipe = Patient::new(io::stdin(), stop.clone());
+        return Recording::new(Box::new(pipe), None, "standard input", stop);
     }
     let name = path.to_string_lossy();
     let open = || {
@@ -77,7 +97,10 @@ pub fn open(path: impl AsRef<Path>) -> Result<Recording, RecordingError> {
         Ok((file, about.is_file().then_some(about.len())))
     };
     let (file, length) = open().map_err(|fault| RecordingError { name: super::one_line(&name), fault })?;
-    Recording::new(Box::new(file), length, &name)
+    match length {
+        Some(_) => Recording::new(Box::new(file), length, &name, stop),
+        None => Recording::new(Box::new(Patient::new(file, stop.clone())), None, &name, stop),
+    }
 }
 
 impl Recording {
@@ -89,16 +112,21 @@ impl Recording {
         reader: impl Read + Send + Sync + 'static,
         name: &str,
     ) -> Result<Self, RecordingError> {
-        Self::new(Box::new(reader), None, name)
+        Self::new(Box::new(reader), None, name, &Stop::default())
     }
 
     fn new(
         reader: Box<dyn Read + Send + Sync>,
         length: Option<u64>,
         name: &str,
+        stop: &Stop,
     ) -> Result<Self, RecordingError> {
         let name = super::one_line(name);
-        Self::begin(Lookahead::new(reader), length, &name).map_err(|fault| RecordingError { name, fault })
+        match Self::begin(Lookahead::new(reader), length, &name) {
+            Ok(recording) => Ok(Self { stop: stop.clone(), ..recording }),
+            Err(_) if stop.load(Ordering::Relaxed) => Err(RecordingError { name, fault: Fault::Stopped }),
+            Err(fault) => Err(RecordingError { name, fault }),
+        }
     }
 
     fn begin(mut input: Lookahead, length: Option<u64>, name: &str) -> Result<Self, Fault> {
@@ -124,6 +152,7 @@ impl Recording {
                     body: Body::Flac(Box::new(flac)),
                     next_frame: 0,
                     ended: false,
+                    stop: Stop::default(),
                 }
             }
             [] => return Err(Fault::Empty),
@@ -159,6 +188,7 @@ impl Recording {
             }),
             next_frame: 0,
             ended: false,
+            stop: Stop::default(),
         }
     }
 
@@ -184,29 +214,70 @@ impl Recording {
 
     /// Reads the next block into `block`, whose allocation is used again, and returns `false` when there is no more.
     ///
+    /// A stream that breaks off in its middle (the disk is gone, the rest can't be decoded) ends there, with a note.
+    ///
     /// # Errors
-    /// The stream can't be read any further (a disk or network fault, not a file that is merely cut short).
+    /// The stream can't be read, and nothing of it was.
     pub fn next_block(&mut self, block: &mut SampleBlock) -> Result<bool, RecordingError> {
         block.samples.clear();
         block.lost_before = None;
         if self.ended {
             return Ok(false);
         }
+        if self.stop.load(Ordering::Relaxed) {
+            self.tell_the_stop();
+            return Ok(false);
+        }
         let more = match &mut self.body {
             Body::Wav(wav) => wav.next_block(block, &mut self.notes),
             Body::Flac(flac) => flac.next_block(block),
         };
-        let more = more.map_err(|fault| RecordingError { name: self.name.clone(), fault })?;
+        let more = match more {
+            Ok(more) => more,
+            Err(fault) if self.next_frame == 0 => {
+                return Err(RecordingError { name: self.name.clone(), fault });
+            }
+            Err(fault) => {
+                self.break_off(&fault);
+                block.samples.clear();
+                return Ok(false);
+            }
+        };
         if let Some(Loss::Frames(lost)) = block.lost_before {
             self.next_frame = self.next_frame.saturating_add(lost);
         }
         block.first_frame = self.next_frame;
         self.next_frame += (block.samples.len() / usize::from(self.format.channels)) as u64;
         if !more {
-            self.ended = true;
-            self.tell_the_end();
+            if self.stop.load(Ordering::Relaxed) {
+                self.tell_the_stop();
+            } else {
+                self.ended = true;
+                self.tell_the_end();
+            }
         }
         Ok(more)
+    }
+
+    /// What is said of a recording that was not read to its end.
+    fn tell_the_stop(&mut self) {
+        self.ended = true;
+        self.notes.push(format!("{STOPPED} after {:.2} s", self.read_s()));
+    }
+
+    /// Ends where the stream can't be read any further.
+    fn break_off(&mut self, fault: &Fault) {
+        self.ended = true;
+        let why = match fault {
+            Fault::Io(error) => super::io_words(error),
+            Fault::Flac(what) => what.clone(),
+            other => other.to_string(),
+        };
+        self.notes.push(format!("broke off after {:.2} s ({why}): heard up to there", self.read_s()));
+    }
+
+    fn read_s(&self) -> f64 {
+        self.next_frame as f64 / f64::from(self.format.rate_hz)
     }
 
     /// What only the end of the stream can tell.

@@ -1,0 +1,322 @@
+//! Real faults: a full disk, a read-only folder, a closed pipe, a stop, a kill. One plain line, the right status, and
+//! nothing lost that was there before.
+#![cfg(unix)]
+#![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
+
+use hushbeat::block::SampleBlock;
+use hushbeat::source::recording;
+use std::fs;
+use std::io::{self, Read, Write};
+use std::path::Path;
+use std::process::{Child, Command, Output, Stdio};
+
+const PROGRAM: &str = env!("CARGO_BIN_EXE_hushbeat");
+const FALL: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/recordings/fall-to-rest.wav");
+const METER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/meters/club-bench.toml");
+
+/// Runs shell lines in a folder on a disk of 64 KiB that nobody else sees. None, with a note, where the system does
+/// not let a disk be mounted.
+fn on_a_small_disk(lines: &str) -> Option<Output> {
+    let folder = tempfile::tempdir().unwrap();
+    let script = format!(
+        "mount -t tmpfs -o size=64k none '{0}' || exit 99\ncd '{0}' || exit 99\nprogram='{PROGRAM}'\nfall='{FALL}'\n{lines}\n",
+        folder.path().display()
+    );
+    for way in [&["-m"][..], &["-r", "-m"]] {
+        let run = Command::new("unshare").args(way).args(["sh", "-c", &script]).output();
+        match run {
+            Ok(output) if output.status.code() != Some(99) && !told(&output).contains("unshare:") => {
+                return Some(output);
+            }
+            _ => {}
+        }
+    }
+    let _ = writeln!(io::stderr(), "skipped: no right to mount a small disk");
+    None
+}
+
+fn told(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+/// One line on the error output, with all of `parts` and a hint.
+fn assert_one_line(output: &Output, parts: &[&str]) {
+    let told = told(output);
+    assert!(told.lines().count() == 1 && told.starts_with("hushbeat: ") && told.contains("hint: "), "{told}");
+    for part in parts {
+        assert!(told.contains(part), "`{part}` is missing in: {told}");
+    }
+}
+
+/// Fills the disk but for one page, which an old file takes.
+const FILL: &str = "head -c 61440 /dev/zero > fill; printf old >";
+/// What is left afterwards.
+const LOOK: &str = "ls -A; printf '%s ' \"$status\"; cat";
+
+#[test]
+fn a_full_disk_leaves_the_old_file_and_nothing_beside_it() {
+    for (option, name) in [("--track", "old.csv"), ("--plot", "old.svg"), ("--plot", "old.png")] {
+        let lines = format!(
+            "{FILL} {name}; \"$program\" analyse {option} {name} \"$fall\" > /dev/null; status=$?; {LOOK} {name}"
+        );
+        let Some(output) = on_a_small_disk(&lines) else { return };
+        assert_eq!(String::from_utf8_lossy(&output.stdout), format!("fill\n{name}\n1 old"), "{output:?}");
+        assert_one_line(&output, &[name, "can't be written", "room"]);
+    }
+}
+
+#[test]
+fn a_full_disk_is_told_by_whoever_writes_to_it() {
+    for command in [
+        "analyse --json \"$fall\" > out",
+        "analyse \"$fall\" > out",
+        "listen --replay \"$fall\" --speed max --json > out",
+        "demo",
+    ] {
+        let lines = format!("{FILL} old; \"$program\" {command}; status=$?; rm -f out; {LOOK} old");
+        let Some(output) = on_a_small_disk(&lines) else { return };
+        let out = String::from_utf8_lossy(&output.stdout);
+        assert!(out.ends_with("fill\nold\n1 old"), "{command}: {output:?}");
+        assert_one_line(&output, &["can't be written", "room"]);
+    }
+}
+
+/// Listening goes on, the loss is told at the end, and what had room is readable.
+#[test]
+fn a_disk_that_fills_up_while_sound_is_kept_ends_the_keeping_only() {
+    let kept = tempfile::tempdir().unwrap();
+    let kept = kept.path().join("kept.wav");
+    let lines = format!(
+        "\"$program\" listen --replay \"$fall\" --speed max --plain --keep k.wav; status=$?; cp k.wav '{}'; exit $status",
+        kept.display()
+    );
+    let Some(output) = on_a_small_disk(&lines) else { return };
+    assert_eq!(output.status.code(), Some(1), "{output:?}");
+    assert!(String::from_utf8_lossy(&output.stdout).contains("38.60"), "{output:?}");
+    assert_one_line(&output, &["not all of it was kept", "k.wav"]);
+    let samples = read(&kept);
+    assert!(samples.len() > 8000, "{} samples of the 16000 that have room", samples.len());
+    assert_eq!(samples, read(Path::new(FALL))[..samples.len()]);
+}
+
+#[test]
+fn a_folder_that_may_not_be_written_to() {
+    for command in [
+        "analyse --track t.csv \"$fall\"",
+        "demo",
+        "listen --replay \"$fall\" --speed max --plain --keep k.wav",
+    ] {
+        let lines = format!("mount -o remount,ro . || exit 99; \"$program\" {command} > /dev/null");
+        let Some(output) = on_a_small_disk(&lines) else { return };
+        assert_eq!(output.status.code(), Some(1), "{command}: {output:?}");
+        assert_one_line(&output, &["can't be written"]);
+    }
+}
+
+#[test]
+fn a_folder_is_no_file_name() {
+    let folder = tempfile::tempdir().unwrap();
+    let inside = folder.path().join("a.svg");
+    fs::create_dir(&inside).unwrap();
+    let name = inside.to_str().unwrap();
+    for words in [
+        &["analyse", "--track", name, FALL][..],
+        &["analyse", "--plot", name, FALL],
+        &["listen", "--replay", FALL, "--speed", "max", "--plain", "--keep", name],
+        &["dial", "--meter", name, "--frequency", "3MHz"],
+        &["listen", "--replay", name, "--plain"],
+    ] {
+        let output = Command::new(PROGRAM).args(words).output().unwrap();
+        assert_eq!(output.status.code(), Some(1), "{words:?}: {output:?}");
+        assert_one_line(&output, &["a.svg"]);
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1, "{words:?} left something");
+        assert_eq!(fs::read_dir(&inside).unwrap().count(), 0, "{words:?} left something");
+    }
+}
+
+/// A device that is always full: the same fault without the right to mount anything.
+#[test]
+fn an_output_that_takes_nothing() {
+    if !Path::new("/dev/full").exists() {
+        return;
+    }
+    let full = || fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+    for words in [
+        &["--help"][..],
+        &["analyse", FALL],
+        &["analyse", "--json", FALL],
+        &["dial", "--meter", METER, "--frequency", "3520kHz"],
+        &["checkpoints", "--meter", METER],
+        &["listen", "--replay", FALL, "--speed", "max", "--plain"],
+    ] {
+        let output = Command::new(PROGRAM).args(words).stdout(full()).output().unwrap();
+        assert_eq!(output.status.code(), Some(1), "{words:?}: {output:?}");
+        assert_one_line(&output, &["the output can't be written"]);
+    }
+    // Nobody to be told either: the status still tells.
+    let status =
+        Command::new(PROGRAM).args(["analyse", FALL]).stdout(full()).stderr(full()).status().unwrap();
+    assert_eq!(status.code(), Some(1));
+}
+
+/// The reader of our output leaves; what is kept is whole nevertheless.
+#[test]
+fn a_closed_pipe_does_not_cost_what_is_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let kept = folder.path().join("kept.wav");
+    let mut child = Command::new(PROGRAM)
+        .args(["listen", "--replay", FALL, "--speed", "20", "--json", "--keep", kept.to_str().unwrap()])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut first = [0; 1];
+    child.stdout.take().unwrap().read_exact(&mut first).unwrap();
+    let output = child.wait_with_output().unwrap();
+    assert_eq!((output.status.code(), told(&output).as_str()), (Some(0), ""));
+    // Finished, not only brought up to date twice a second: the header's length is the file's.
+    let bytes = fs::read(&kept).unwrap();
+    let riff = u32::from_le_bytes(bytes[4..8].try_into().unwrap());
+    assert_eq!(u64::from(riff) + 8, bytes.len() as u64);
+    assert!(!read(&kept).is_empty());
+}
+
+/// All samples of a recording.
+fn read(path: &Path) -> Vec<f32> {
+    let mut recording = recording::open(path).unwrap();
+    let (mut samples, mut block) = (Vec::new(), SampleBlock::default());
+    while recording.next_block(&mut block).unwrap() {
+        samples.extend_from_slice(&block.samples);
+    }
+    samples
+}
+
+fn signal(child: &Child, name: &str) {
+    assert!(
+        Command::new("kill").args([&format!("-{name}"), &child.id().to_string()]).status().unwrap().success()
+    );
+}
+
+/// A stream of 8 kHz 16-bit sound of unknown length: a tone that falls slowly, and nothing at the end of each minute.
+struct Endless {
+    frame: u64,
+    phase: f64,
+}
+
+impl Endless {
+    const RATE: u64 = 8000;
+
+    fn header() -> Vec<u8> {
+        let mut header =
+            b"RIFF\xff\xff\xff\xffWAVEfmt \x10\0\0\0\x01\0\x01\0\x40\x1f\0\0\x80\x3e\0\0\x02\0\x10\0data"
+                .to_vec();
+        header.extend(u32::MAX.to_le_bytes());
+        header
+    }
+
+    fn seconds(&mut self, seconds: u64) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        for _ in 0..seconds * Self::RATE {
+            let at = self.frame as f64 / Self::RATE as f64;
+            let minute = at % 60.0;
+            self.phase += (900.0 * (-minute / 8.0).exp() + 40.0) / Self::RATE as f64;
+            // A cheap noise, never the same: the fractional part of a large multiple.
+            let noise = (self.frame as f64 * 0.754_877_666_246_69).fract() - 0.5;
+            let gain = if minute < 50.0 { 0.3 } else { 0.0 };
+            let sample = gain * (self.phase * std::f64::consts::TAU).sin() + 0.01 * noise;
+            bytes.extend(((sample * 32_767.0) as i16).to_le_bytes());
+            self.frame += 1;
+        }
+        bytes
+    }
+}
+
+/// Asked to end while a pipe that has fallen silent is being waited for.
+#[test]
+fn a_stop_gives_what_was_heard_until_then() {
+    for name in ["INT", "TERM", "HUP"] {
+        let mut child = Command::new(PROGRAM)
+            .args(["analyse", "--json", "-"])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut pipe = child.stdin.take().unwrap();
+        pipe.write_all(&Endless::header()).unwrap();
+        // More than pipe and portions hold: when it is written, sound has been read.
+        pipe.write_all(&Endless { frame: 0, phase: 0.0 }.seconds(60)).unwrap();
+        signal(&child, name);
+        let output = child.wait_with_output().unwrap();
+        drop(pipe);
+        assert_eq!(output.status.code(), Some(1), "{output:?}");
+        let answer: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert!(
+            answer["input"]["frames"].as_u64().unwrap() > 30 * Endless::RATE - 10_000,
+            "{}",
+            answer["input"]
+        );
+        let notes = answer["input"]["notes"].to_string();
+        assert!(notes.contains("stopped by hand after"), "{notes}");
+        assert_one_line(&output, &["stopped before its end"]);
+    }
+}
+
+/// Killed without warning, the program leaves a recording that lacks at most the last second of what it told.
+#[test]
+fn a_killed_program_leaves_what_it_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let kept = folder.path().join("kept.wav");
+    let mut child = Command::new(PROGRAM)
+        .args(["listen", "--replay", FALL, "--speed", "8", "--json", "--keep", kept.to_str().unwrap()])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let lines = io::BufRead::lines(io::BufReader::new(child.stdout.take().unwrap()));
+    let update = lines.map(Result::unwrap).nth(130).unwrap();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let update: serde_json::Value = serde_json::from_str(&update).unwrap();
+    let (samples, all) = (read(&kept), read(Path::new(FALL)));
+    let told_s = update["at_s"].as_f64().unwrap();
+    assert!(told_s > 5.0 && samples.len() as f64 / 8000.0 > told_s - 1.0, "{} of {told_s} s", samples.len());
+    assert_eq!(samples, all[..samples.len()]);
+}
+
+/// The most memory that the program has had so far, KiB.
+#[cfg(target_os = "linux")]
+fn peak_kib(child: &Child) -> u64 {
+    let status = fs::read_to_string(format!("/proc/{}/status", child.id())).unwrap();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).unwrap();
+    line.trim().trim_end_matches("kB").trim().parse().unwrap()
+}
+
+/// Twenty minutes cost no more memory than five, with the track written too.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_long_recording_takes_flat_memory() {
+    let folder = tempfile::tempdir().unwrap();
+    let track = folder.path().join("track.csv");
+    let mut child = Command::new(PROGRAM)
+        .args(["analyse", "--json", "--track", track.to_str().unwrap(), "-"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut pipe = child.stdin.take().unwrap();
+    let mut sound = Endless { frame: 0, phase: 0.0 };
+    pipe.write_all(&Endless::header()).unwrap();
+    let mut minutes = |count: u64| (0..count).for_each(|_| pipe.write_all(&sound.seconds(60)).unwrap());
+    minutes(5);
+    let early = peak_kib(&child);
+    minutes(15);
+    let late = peak_kib(&child);
+    drop(pipe);
+    let output = child.wait_with_output().unwrap();
+    assert!(output.status.success(), "{output:?}");
+    assert!(late < early + 4096, "{early} KiB after five minutes, {late} KiB after twenty");
+    let rows = fs::read_to_string(&track).unwrap();
+    let last: f64 = rows.lines().last().unwrap().split(',').next().unwrap().parse().unwrap();
+    assert!(last > 1199.0, "the track ends at {last} s");
+}

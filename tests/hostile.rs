@@ -1,0 +1,366 @@
+//! Whatever a recorder, a spreadsheet or a bad disk leaves behind is read or refused in one line: no panic, little
+//! memory, no time that grows faster than the file.
+#![allow(
+    clippy::unwrap_used,
+    clippy::format_push_string,
+    clippy::format_collect,
+    reason = "a test that can't go on fails there and then, and its texts are short to write"
+)]
+
+use hushbeat::block::{SampleBlock, StreamFormat};
+use hushbeat::dial::Meter;
+use hushbeat::pipeline::{Ignore, Pipeline};
+use hushbeat::quantity::Hertz;
+use hushbeat::settings::Settings;
+use hushbeat::source::recording::Recording;
+use hushbeat::store;
+use hushbeat::task::{checkpoints, dial};
+use proptest::prelude::*;
+use std::fs;
+use std::io::Cursor;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+/// What a file of less than a mebibyte may take of memory at a time, bytes.
+const MOST_BYTES: u64 = 64 << 20;
+/// Ample for a million rows, and nothing to what a quadratic way would take.
+const AMPLE: Duration = Duration::from_secs(30);
+
+/// Reads all of a recording or gets its refusal; neither may break a promise. Tells the frames read.
+fn read_or_refuse(bytes: Vec<u8>) -> Result<u64, String> {
+    let mut outcome = Ok(0);
+    let cost = allocation_counter::measure(|| {
+        outcome =
+            Recording::from_reader(Cursor::new(bytes), "any").map_err(|e| e.to_string()).map(|mut it| {
+                let channels = usize::from(it.format().channels);
+                let (mut block, mut next, mut frames) = (SampleBlock::default(), 0, 0);
+                while it.next_block(&mut block).is_ok_and(|more| more) {
+                    assert_eq!(block.samples.len() % channels, 0, "a frame was cut in two");
+                    assert!(block.first_frame >= next, "time ran backwards");
+                    frames += (block.samples.len() / channels) as u64;
+                    next = block.first_frame + (block.samples.len() / channels) as u64;
+                }
+                assert!(it.notes().len() < 20, "{} notes", it.notes().len());
+                frames
+            });
+    });
+    assert!(cost.bytes_max < MOST_BYTES, "{} bytes at a time", cost.bytes_max);
+    if let Err(line) = &outcome {
+        assert!(line.starts_with("any: ") && line.contains("; hint: ") && !line.contains('\n'), "{line}");
+    }
+    outcome
+}
+
+/// Puts a meter and its book, which are one text here with a NUL between them, to work; tells a refusal.
+fn use_or_refuse(text: &str) -> Result<(), String> {
+    let (meter, book) = text.split_once('\0').unwrap_or((text, "frequency_khz,reading\n160,100\n330,1800\n"));
+    let load = |name: &str| Ok::<_, String>((name.to_owned(), book.to_owned()));
+    let meter = Meter::parse(meter, "any.toml", load).map_err(|e| e.to_string()).inspect_err(|line| {
+        assert!(line.contains("; hint: ") && line.chars().count() < 500, "{line}");
+    })?;
+    for hertz in [1.0, 200e3, 3.52e6] {
+        let _ = dial::to_reading(&meter, Hertz(hertz), 1);
+    }
+    let _ = checkpoints::checkpoints(&meter, None, Some(Hertz(250e3)));
+    for range in &meter.ranges {
+        let _ = dial::to_frequency(&meter, &range.name, "1000", 2);
+    }
+    Ok(())
+}
+
+fn chunk(id: [u8; 4], size: u32, body: &[u8]) -> Vec<u8> {
+    [&id, &size.to_le_bytes()[..], body].concat()
+}
+
+fn fmt(tag: u16, channels: u16, rate: u32, align: u16, bits: u16) -> Vec<u8> {
+    let mut body = Vec::new();
+    body.extend(tag.to_le_bytes());
+    body.extend(channels.to_le_bytes());
+    body.extend(rate.to_le_bytes());
+    body.extend(rate.wrapping_mul(u32::from(align)).to_le_bytes());
+    body.extend(align.to_le_bytes());
+    body.extend(bits.to_le_bytes());
+    body
+}
+
+/// A size that recorders, broken disks and malice leave behind.
+fn size(true_size: usize) -> impl Strategy<Value = u32> {
+    let odd = [0, 1, 2, 3, 0x7FFF_F000, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FF00, 0xFFFF_FFFE, u32::MAX];
+    prop_oneof![
+        6 => Just(true_size as u32),
+        1 => prop::sample::select(odd.to_vec()),
+        1 => 0..2 * true_size as u32 + 9,
+        1 => any::<u32>(),
+    ]
+}
+
+fn format_chunk() -> impl Strategy<Value = Vec<u8>> {
+    let tag = prop_oneof![4 => 0u16..8, 1 => Just(0xFFFE), 1 => any::<u16>()];
+    let channels = prop_oneof![6 => 0u16..6, 1 => any::<u16>()];
+    let rates = prop::sample::select(vec![8000u32, 44_100, 48_000, 400, 1_000_000]);
+    let rate = prop_oneof![6 => rates, 1 => any::<u32>()];
+    let widths = prop::sample::select(vec![8u16, 12, 16, 20, 24, 32, 48, 64]);
+    let bits = prop_oneof![6 => widths, 1 => any::<u16>()];
+    let align = prop_oneof![6 => 0u16..33, 1 => any::<u16>()];
+    let extra = prop::collection::vec(any::<u8>(), 0..30);
+    (tag, channels, rate, align, bits, extra).prop_flat_map(|(tag, channels, rate, align, bits, extra)| {
+        let body = [fmt(tag, channels, rate, align, bits), extra].concat();
+        size(body.len()).prop_map(move |size| chunk(*b"fmt ", size, &body))
+    })
+}
+
+fn other_chunk() -> impl Strategy<Value = Vec<u8>> {
+    let ids = [*b"data", *b"data", *b"fact", *b"LIST", *b"JUNK", *b"ds64", *b"id3 ", *b"\0\0\0\0", *b"bext"];
+    let id = prop_oneof![9 => prop::sample::select(ids.to_vec()), 1 => any::<[u8; 4]>()];
+    (id, prop::collection::vec(any::<u8>(), 0..200)).prop_flat_map(|(id, body)| {
+        size(body.len()).prop_map(move |size| {
+            let pad = if body.len() % 2 == 1 && size % 3 > 0 { &[0][..] } else { &[] };
+            [chunk(id, size, &body), pad.to_vec()].concat()
+        })
+    })
+}
+
+/// A WAV file in which much may be wrong, cut off anywhere.
+fn broken_wav() -> impl Strategy<Value = Vec<u8>> {
+    let forms = prop::sample::select(vec![*b"RIFF", *b"RIFF", *b"RF64", *b"BW64", *b"RIFX"]);
+    let before = prop::collection::vec(other_chunk(), 0..3);
+    let after = prop::collection::vec(other_chunk(), 0..4);
+    (forms, any::<u32>(), before, format_chunk(), after, any::<prop::sample::Index>(), any::<bool>())
+        .prop_map(|(form, size, before, format, after, end, whole)| {
+            let mut bytes = [&form[..], &size.to_le_bytes(), b"WAVE"].concat();
+            bytes.extend(before.concat());
+            bytes.extend(format);
+            bytes.extend(after.concat());
+            if !whole {
+                bytes.truncate(end.index(bytes.len() + 1));
+            }
+            bytes
+        })
+}
+
+/// `PROPTEST_CASES=100000 cargo test --test hostile` tries harder.
+fn cases(usually: u32) -> ProptestConfig {
+    let cases = std::env::var("PROPTEST_CASES").ok().and_then(|cases| cases.parse().ok()).unwrap_or(usually);
+    ProptestConfig { cases, failure_persistence: None, ..ProptestConfig::default() }
+}
+
+proptest! {
+    #![proptest_config(cases(3000))]
+
+    #[test]
+    fn a_broken_wav_is_read_or_refused(bytes in broken_wav()) {
+        let _ = read_or_refuse(bytes);
+    }
+
+    #[test]
+    fn broken_flac_is_read_or_refused(
+        blocks in prop::collection::vec((0u8..130, any::<u32>(), prop::collection::vec(any::<u8>(), 0..60)), 0..4),
+        rest in prop::collection::vec(any::<u8>(), 0..100),
+    ) {
+        // A stream description that is fine (RFC 9639, section 8.2), then metadata blocks whose lengths may lie.
+        let mut bytes = b"fLaC\x00\x00\x00\x22\x10\x00\x10\x00\0\0\0\0\0\0\x0a\xc4\x42\xf0\0\0\0\0".to_vec();
+        bytes.extend([0; 16]);
+        for (kind, length, body) in blocks {
+            let length = if length % 2 == 0 { body.len() as u32 } else { length & 0x00FF_FFFF };
+            bytes.push(kind);
+            bytes.extend(&length.to_be_bytes()[1..]);
+            bytes.extend(body);
+        }
+        bytes.extend(rest);
+        let _ = read_or_refuse(bytes);
+    }
+
+    #[test]
+    fn a_broken_meter_or_book_is_used_or_refused(
+        text in prop_oneof![
+            Just(include_str!("../fixtures/meters/club-bench.toml")),
+            Just("name = \"m\"\n[crystal]\nfrequency_hz = 1\n[dial]\ndivisions_per_turn = 1\nturns = 100000\n[[range]]\n\
+                  name = \"a\"\nfrom_hz = 1\nto_hz = 1e12\nharmonics = [1]\nbook = \"b\"\n\0frequency_khz,reading\n1,2\n3,4\n"),
+        ],
+        changes in prop::collection::vec(
+            (any::<prop::sample::Index>(), any::<prop::sample::Index>(),
+             prop::sample::select(vec!["", "nan", "-1", "1e308", "9".repeat(400).leak(), "\n", "\r", "\"", "[[", ",", ";", "é", "1e-320"])),
+            0..4,
+        ),
+    ) {
+        let mut text = text.to_owned();
+        for (from, length, put) in changes {
+            let boundaries: Vec<usize> = text.char_indices().map(|(at, _)| at).collect();
+            let at = boundaries[from.index(boundaries.len())];
+            let end = text[at..].char_indices().nth(length.index(12)).map_or(text.len(), |(n, _)| at + n);
+            text.replace_range(at..end, put);
+        }
+        let _ = use_or_refuse(&text);
+    }
+}
+
+proptest! {
+    #![proptest_config(cases(60))]
+
+    /// What is read is also heard: any rate, any samples, gaps and rails.
+    #[test]
+    fn any_sound_is_heard_without_a_panic(
+        rate_hz in prop_oneof![400u32..3000, 3000u32..60_000, Just(1_000_000u32)],
+        channels in 1u16..4,
+        kind in 0u8..5,
+        frames in 0usize..6000,
+    ) {
+        let format = StreamFormat { rate_hz, channels };
+        let mut pipeline = Pipeline::new(format, &Settings::default()).unwrap();
+        let samples = (0..frames * usize::from(channels)).map(|n| match (kind, n % 7) {
+            (0, _) => 0.0,
+            (1, 3) => f32::NAN,
+            (1 | 2, _) => (n as f32 * 0.1).sin(),
+            (3, even) => if even < 4 { 1.0 } else { -1.0 },
+            _ => if n % 2000 < 900 { f32::NAN } else { 1e9 * (n as f32 * 0.01).sin() },
+        }).collect();
+        pipeline.push(&SampleBlock { samples, ..SampleBlock::default() }, &mut Ignore);
+        let heard = pipeline.finish(&mut Ignore).heard;
+        let text = serde_json::to_string(&heard).unwrap();
+        prop_assert!(!text.contains("NaN") && !text.contains("inf"), "{text}");
+    }
+}
+
+/// What once broke it: each file was found by a fuzzer (tests/fuzz) and is kept.
+#[test]
+fn what_once_broke_it_is_read_or_refused() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/crashes");
+    let Ok(files) = fs::read_dir(folder) else { return };
+    for file in files {
+        let path = file.unwrap().path();
+        let bytes = fs::read(&path).unwrap();
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        match name.split('-').next() {
+            Some("recording") => drop(read_or_refuse(bytes)),
+            Some("meter" | "book") => drop(use_or_refuse(&String::from_utf8_lossy(&bytes))),
+            _ => assert_eq!(name, "README.md"),
+        }
+    }
+}
+
+/// Lengths that promise gibibytes get no memory before the bytes are there.
+#[test]
+fn a_promise_of_much_costs_nothing() {
+    let stream =
+        [&b"fLaC\x00\x00\x00\x22\x10\x00\x10\x00\0\0\0\0\0\0\x0a\xc4\x42\xf0\0\0\0\0"[..], &[0; 16]].concat();
+    for kind in 1..=6u8 {
+        for body in [vec![0xFF; 4000], vec![0x7F; 900_000], [[0; 8], [0xFF; 8]].concat().repeat(50_000)] {
+            let block = [&[kind | 0x80, 0xFF, 0xFF, 0xFF][..], &body].concat();
+            let _ = read_or_refuse([&stream[..], &block].concat());
+        }
+    }
+    let format = chunk(*b"fmt ", 16, &fmt(1, 1024, 8000, 8192, 64));
+    let file = [&b"RIFF\0\0\0\0WAVE"[..], &format, &chunk(*b"data", u32::MAX, &vec![0; 90_000])].concat();
+    assert_eq!(read_or_refuse(file), Ok(90_000 / 8192));
+    // A chunk to every nine bytes, none with its pad byte.
+    let chunks = chunk(*b"junk", 1, b"j").repeat(100_000);
+    let format = chunk(*b"fmt ", 16, &fmt(1, 1, 8000, 2, 16));
+    let file = [&b"RIFF\0\0\0\0WAVE"[..], &chunks, &format, &chunk(*b"data", 4, &[0; 4])].concat();
+    assert_eq!(read_or_refuse(file), Ok(2));
+}
+
+/// A meter file beside a book of this text, and what is said of it.
+fn told_of(book: &[u8]) -> String {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("b.csv"), book).unwrap();
+    let meter = folder.path().join("m.toml");
+    let text = "name = \"m\"\n[crystal]\nfrequency_hz = 500e3\n[dial]\ndivisions_per_turn = 1e6\nturns = 100\n[[range]]\n\
+                name = \"a\"\nfrom_hz = 100e3\nto_hz = 1e9\nbook = \"b.csv\"\n";
+    fs::write(&meter, text).unwrap();
+    let began = Instant::now();
+    let told = match store::read_meter(&meter) {
+        Err(error) => error.to_string(),
+        Ok(meter) => match dial::to_reading(&meter, Hertz(250e3), 1) {
+            Ok(found) => format!("{:.1}", found.settings[0].reading),
+            Err(error) => error.to_string(),
+        },
+    };
+    assert!(began.elapsed() < AMPLE, "{:?} for {} bytes", began.elapsed(), book.len());
+    told.replace(&format!("{}/", folder.path().display()), "")
+}
+
+#[test]
+fn a_book_of_a_million_rows_is_read() {
+    let mut book = String::from("frequency_khz,reading\n");
+    (0..1_000_000u32).for_each(|row| {
+        book.push_str(&format!("{}.{:03},{row}\n", 100 + row / 1000, row % 1000));
+    });
+    assert_eq!(told_of(book.as_bytes()), "150000.0");
+}
+
+#[test]
+fn what_spreadsheets_and_typing_leave_is_read_or_refused_with_its_line() {
+    let good = "100,10\n200,20\n300,30\n";
+    let with = |head: &str, rows: &str| told_of(format!("{head}{rows}").as_bytes());
+    assert_eq!(with("\u{feff}frequency_khz,reading\r\n", &good.replace('\n', "\r\n")), "25.0");
+    assert_eq!(with("frequency_khz,reading\n", &format!("{good},,,\n\"\",\n \n")), "25.0");
+    for (head, rows, told) in [
+        ("frequency_khz;reading\n", "100;10\n", "b.csv:1: expected the header `frequency_khz,reading`"),
+        ("frequency_khz,reading\n", "100;10\n200;20\n", "b.csv:2: expected 2 columns, found 1"),
+        ("frequency_khz,reading\n", "100,0,10,5\n", "b.csv:2: expected 2 columns, found 4"),
+        ("frequency_khz,reading\n", "100,10\n200,NaN\n", "b.csv:3: `NaN` is not a number"),
+        ("frequency_khz,reading\n", "100,10\n1e400,20\n", "b.csv:3: `1e400` is not a number"),
+        ("frequency_khz,reading\n", "100,10\n1e30,20\n", "b.csv:3: a frequency of 1"),
+        ("frequency_khz,reading\n", "100,10\n200,1e30\n", "b.csv:3: reading 1"),
+    ] {
+        let said = with(head, rows);
+        assert!(said.starts_with(told) && said.contains("; hint: "), "{said}");
+    }
+    assert!(told_of(b"frequency_khz,reading\n100,10\n200,\xb5\n").contains("b.csv:3: not UTF-8 text"));
+    // Sixteen bits to a character, as some spreadsheets export it.
+    assert!(told_of(b"\xff\xfef\0r\0e\0").contains("b.csv:1: not UTF-8 text"));
+}
+
+/// One endless line of each sort of nothing, a mebibyte long: a way that looks back over it at every character would
+/// take hours.
+#[test]
+fn endless_lines_are_refused_shortly() {
+    for filler in [" ", ",", "\"", "\"\"", "x", "1,", "\u{a0}", "\t\"", "9"] {
+        let line = filler.repeat((1 << 20) / filler.len());
+        for text in [
+            line.clone(),
+            format!("frequency_khz,reading\n{line}"),
+            format!("frequency_khz,reading\n1,{line}"),
+        ] {
+            let mut said = String::new();
+            let cost = allocation_counter::measure(|| said = told_of(text.as_bytes()));
+            assert!(said.contains("b.csv:") && said.chars().count() < 400, "{said}");
+            assert!(cost.bytes_max < MOST_BYTES, "{} bytes at a time for `{filler}`", cost.bytes_max);
+        }
+    }
+}
+
+#[test]
+fn meters_of_a_mebibyte_are_refused_shortly() {
+    let head =
+        "name = \"m\"\n[crystal]\nfrequency_hz = 500e3\n[dial]\ndivisions_per_turn = 100\nturns = 50\n";
+    let ranges: String = (0..8000)
+        .map(|n| {
+            format!(
+                "[[range]]\nname = \"{n}\"\nfrom_hz = 1e5\nto_hz = 1e6\nharmonics = [1,2,3]\nbook = \"b\"\n"
+            )
+        })
+        .collect();
+    let texts = [
+        format!("{head}{ranges}"),
+        format!("{head}{}", "[".repeat(1 << 20)),
+        format!("{head}x = {}", "[".repeat(1 << 20)),
+        format!("{head}x = {}", "{a=".repeat(1 << 18)),
+        format!("{head}{} = 1", "a.".repeat(1 << 19)),
+        format!("{head}{}", "[[range]]\n".repeat(100_000)),
+        format!("name = \"{}\"", "µ".repeat(1 << 19)),
+        format!("{head}\"{}\" = 1\n", "key".repeat(1 << 18)),
+        (0..60_000).map(|n| format!("k{n} = {n}\n")).collect(),
+    ];
+    // Whole, and what is left within the length that a meter file may have.
+    let part = |text: &str| text.chars().take(100 << 10).collect::<String>();
+    for text in texts.iter().flat_map(|text| [text.clone(), part(text)]) {
+        let began = Instant::now();
+        let mut said = Ok(());
+        let cost = allocation_counter::measure(|| said = use_or_refuse(&text));
+        let start: String = text.chars().skip(100).take(40).collect();
+        assert!(said.is_err(), "taken: {start}");
+        assert!(began.elapsed() < AMPLE, "{:?} for {start}", began.elapsed());
+        assert!(cost.bytes_max < MOST_BYTES, "{} bytes at a time for {start}", cost.bytes_max);
+    }
+}
