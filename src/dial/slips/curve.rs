@@ -82,6 +82,7 @@ impl Sequence {
             if scores[worst] <= STRANGE {
                 return;
             }
+            let worst = self.culprit(worst, &scores);
             match self.jump_near(worst) {
                 Some(jump) => self.jumps.push(jump),
                 None => self.aside[worst] = true,
@@ -177,22 +178,43 @@ impl Sequence {
         (self.y[at] - expected).abs() / (u * scatter(column, at).max(self.rounding_u))
     }
 
+    /// Of the strange rows about the worst, the one that explains the disturbance by itself: near an end a slip can make
+    /// its neighbour look worse than its own row.
+    fn culprit(&self, worst: usize, scores: &[f64]) -> usize {
+        let rows = self.window(worst);
+        let left = |suspect: usize| {
+            self.left_over(&rows, worst, &|row| f64::from(u8::from(row == suspect))).map(|left| left.1)
+        };
+        let mut best = (worst, left(worst).unwrap_or(f64::INFINITY));
+        for &suspect in rows.iter().filter(|&&row| row.abs_diff(worst) <= NEIGHBOURS / 2) {
+            if scores[suspect] > STRANGE
+                && let Some(left) = left(suspect)
+                && left < best.1 * (1.0 - 1e-9)
+            {
+                best = (suspect, left);
+            }
+        }
+        best.0
+    }
+
+    /// The rows about `gap` that are not set aside and that no jump, but for one at `gap` itself, cuts off from it.
+    fn window(&self, gap: usize) -> Vec<usize> {
+        let fence = |row: usize| {
+            self.jumps.iter().any(|&(first, _)| {
+                let (low, high) = (row.min(gap), row.max(gap));
+                first != gap && low < first && first <= high
+            })
+        };
+        let from = gap.saturating_sub(NEIGHBOURS - 2);
+        let to = (gap + NEIGHBOURS - 2).min(self.x.len());
+        (from..to).filter(|&row| !self.aside[row] && !fence(row)).collect()
+    }
+
     /// A jump beside a disturbed row, when that explains the disturbance far better than a slip in that row.
     fn jump_near(&self, worst: usize) -> Option<(usize, f64)> {
-        let window = |gap: usize| -> Vec<usize> {
-            let fence = |row: usize| {
-                self.jumps.iter().any(|&(first, _)| {
-                    let (low, high) = (row.min(gap), row.max(gap));
-                    first != gap && low < first && first <= high
-                })
-            };
-            let from = gap.saturating_sub(NEIGHBOURS - 2);
-            let to = (gap + NEIGHBOURS - 2).min(self.x.len());
-            (from..to).filter(|&row| !self.aside[row] && !fence(row)).collect()
-        };
         let mut best: Option<(usize, f64, f64)> = None;
         for gap in worst.saturating_sub(1)..=(worst + 2).min(self.x.len() - 1) {
-            let rows = window(gap);
+            let rows = self.window(gap);
             let sides = (
                 rows.iter().filter(|&&row| row < gap).count(),
                 rows.iter().filter(|&&row| row >= gap).count(),
