@@ -387,7 +387,9 @@ fn a_panic_leaves_a_terminal_on_which_it_can_be_read() {
         program.display()
     );
     // A trace of calls would push the message off the top.
-    let brief = |command: &mut std::process::Command| drop(command.env("RUST_BACKTRACE", "0"));
+    let brief = |command: &mut std::process::Command| {
+        command.env("RUST_BACKTRACE", "0");
+    };
     let Some(terminal) = pty::Terminal::run(&line, brief) else { return };
     let shown = terminal.ends_well(101);
     assert!(shown.contains("a fault on purpose") || shown.contains("and another"), "{shown}");

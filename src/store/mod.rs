@@ -342,7 +342,7 @@ mod tests {
         let path = folder.path().join("out.csv");
         write_atomic(&path, b"old").unwrap();
         let mut growing = Growing::create(&path).unwrap();
-        growing.add(&[b'x'; 100_000]).unwrap();
+        growing.add(&vec![b'x'; 100_000]).unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"old");
         drop(growing);
         assert_eq!(fs::read(&path).unwrap(), b"old");
