@@ -260,8 +260,10 @@ fn a_lost_card_is_got_back_and_the_time_is_a_gap() {
         })
         .collect();
     assert_eq!(gone[0], ("the sound input went away", None));
-    assert_eq!(gone[1].1, Some("refused"));
-    assert_eq!(gone[2].1, Some("it came back with 1000 Hz and 2 channels instead of 1000 Hz and 1"));
+    // How often each state is shown is up to the scheduler.
+    let mut attempts: Vec<_> = gone.iter().filter_map(|g| g.1).collect();
+    attempts.dedup();
+    assert_eq!(attempts, ["refused", "it came back with 1000 Hz and 2 channels instead of 1000 Hz and 1"]);
     assert_eq!(updates.last().map(|u| (u.gaps, u.input.clone())), Some((1, InputState::Flowing)));
     let outcome = session.finish().expect("it went on");
     assert!(

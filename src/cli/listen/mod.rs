@@ -105,7 +105,9 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
             .map_err(|e| Failure::Job(e.to_string()))?;
         writeln!(out, "{record}")?;
     } else {
-        out.write_all(report::marks::text(&marks).as_bytes())?;
+        if on_screen {
+            out.write_all(report::marks::text(&marks).as_bytes())?;
+        }
         for note in &outcome.notes {
             writeln!(out, "{note}")?;
         }
