@@ -164,6 +164,10 @@ impl Line {
             Seen::Long => 0.8,
         };
         let gate = (3.0 * spread).min(150.0).hypot(surprise.min(80.0));
+        // A note that went under is waited for near zero only: elsewhere anything might be taken for it.
+        if blind > 0.4 && self.went_under() && peak.frequency_hz > 2.0 * NEAR_ZERO_HZ + 0.3 * self.r.abs() {
+            return None;
+        }
         [1.0, -1.0]
             .into_iter()
             .map(|sign| ((sign * peak.frequency_hz - expected).abs() / gate, sign))

@@ -24,6 +24,10 @@ const STATION_TONES: [f64; 7] = [100.0, 440.0, 500.0, 600.0, 1000.0, 1200.0, 150
 /// A mover this much weaker than the loudest, in power, is not the note.
 const FAINT: f64 = 0.005;
 
+/// A rest this exactly on a hum line, Hz, and this much weaker than the note was, in power, is the hum's.
+const HUM_EXACT_HZ: f64 = 0.05;
+const HUM_PART: f64 = 0.02;
+
 /// Longest time that two lives may overlap and be one note, s.
 const OVERLAP_S: f64 = 0.75;
 
@@ -584,6 +588,13 @@ impl Story<'_> {
             life.leave_hum(self.hum);
         }
         mend_swaps(&mut self.lives);
+        for life in &mut self.lives {
+            // What a life that moved took for itself of the hum is no rest of the note.
+            let (power, hum, moved) = (life.power, self.hum, life.travelled);
+            life.rests.retain(|(m, _)| {
+                !(moved && m.power < HUM_PART * power && hum.is_line(m.heard_hz, HUM_EXACT_HZ))
+            });
+        }
         let mut chain = self.note();
         let lives = &self.lives;
         let swells = self.swells_at_rest(&mut chain);
