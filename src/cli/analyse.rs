@@ -4,6 +4,7 @@ use super::clocks;
 use super::failure::Failure;
 use super::hearing::Hearing;
 use super::logging::{self, Logging};
+use super::picture::{Picture, picture};
 use super::progress::Progress;
 use crate::benchlog::{self, About};
 use crate::clock::Clock;
@@ -62,13 +63,6 @@ pub struct Args {
     json: bool,
     #[command(flatten)]
     logging: Logging,
-}
-
-/// Where a plot goes, and in which form.
-#[derive(Debug, Clone)]
-pub(super) enum Picture {
-    Svg(PathBuf),
-    Png(PathBuf),
 }
 
 /// What listens to one recording, or a part of it, and tells in one plain line why it can't.
@@ -307,14 +301,11 @@ fn show(args: &Args, answer: Answer, out: &mut dyn Write) -> Result<(), Failure>
         track.and_then(Growing::finish)?;
     }
     let drawn = |error: plot::PlotError| Failure::Job(error.to_string());
-    match &args.plot {
-        Some(Picture::Svg(path)) => {
-            store::write_atomic(path, plot::descent_svg(analysis, trail, hand).map_err(drawn)?.as_bytes())?;
-        }
-        Some(Picture::Png(path)) => {
-            store::write_atomic(path, &plot::descent_png(analysis, trail, hand).map_err(drawn)?)?;
-        }
-        None => {}
+    if let Some(picture) = &args.plot {
+        picture.write(
+            || plot::descent_svg(analysis, trail, hand),
+            || plot::descent_png(analysis, trail, hand),
+        )?;
     }
     match (&args.lens, answer.lenses.last()) {
         (None, _) => {}
@@ -324,12 +315,7 @@ fn show(args: &Args, answer: Answer, out: &mut dyn Write) -> Result<(), Failure>
                 analysis.input.path
             )));
         }
-        (Some(Picture::Svg(path)), Some(lens)) => {
-            store::write_atomic(path, plot::lens_svg(lens).map_err(drawn)?.as_bytes())?;
-        }
-        (Some(Picture::Png(path)), Some(lens)) => {
-            store::write_atomic(path, &plot::lens_png(lens).map_err(drawn)?)?;
-        }
+        (Some(picture), Some(lens)) => picture.write(|| plot::lens_svg(lens), || plot::lens_png(lens))?,
     }
     if let Some(path) = &args.report {
         let recording = logging::recording(Path::new(&analysis.input.path));
@@ -365,15 +351,6 @@ fn put(line: &str, out: &mut dyn Write) -> Result<(), Failure> {
 
 fn json_line(record: &impl Serialize) -> Result<String, Failure> {
     json::line(record).map_err(|error| Failure::Job(error.to_string()))
-}
-
-pub(super) fn picture(text: &str) -> Result<Picture, String> {
-    let path = PathBuf::from(text);
-    match path.extension().map(|ending| ending.to_string_lossy().to_lowercase()).as_deref() {
-        Some("svg") => Ok(Picture::Svg(path)),
-        Some("png") => Ok(Picture::Png(path)),
-        _ => Err("a plot is SVG or PNG; hint: end the name in .svg or .png".to_owned()),
-    }
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! `hushbeat book check`, `book fit` and `book print`.
 
-use super::analyse::{Picture, picture};
 use super::failure::Failure;
+use super::picture::{Picture, picture};
 use super::show::show;
 use crate::quantity::Hertz;
 use crate::report::{self, plot};
@@ -119,15 +119,8 @@ fn fit(args: &Fit, out: &mut dyn Write) -> Result<(), Failure> {
     let file = args.out.display().to_string();
     // What is written is a book that the meter takes.
     book::read_back(&plan, &record, &file)?;
-    let drawn = |error: plot::PlotError| Failure::Job(error.to_string());
-    match &args.plot {
-        Some(Picture::Svg(path)) => {
-            store::write_atomic(path, plot::law_svg(&record).map_err(drawn)?.as_bytes())?;
-        }
-        Some(Picture::Png(path)) => {
-            store::write_atomic(path, &plot::law_png(&record).map_err(drawn)?)?;
-        }
-        None => {}
+    if let Some(picture) = &args.plot {
+        picture.write(|| plot::law_svg(&record), || plot::law_png(&record))?;
     }
     store::write_atomic(&args.out, book::book_text(&record, &plan.name).as_bytes())?;
     show(&record, args.json, || report::book::fitted_text(&record, &plan.plate, &file), out)

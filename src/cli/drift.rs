@@ -1,7 +1,8 @@
 //! `hushbeat drift`.
 
-use super::analyse::{Ear, Picture, picture};
+use super::analyse::Ear;
 use super::failure::Failure;
+use super::picture::{Picture, picture};
 use super::show::show;
 use crate::heard::{Snapshot, TrackRow};
 use crate::pipeline::{Settings, Sink};
@@ -126,16 +127,11 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
     };
     let (record, course) = drift::drift(&path, &series, args.limit)?;
     show(&record, args.json, || report::drift::text(&record), out)?;
-    let drawn = |error: report::plot::PlotError| Failure::Job(error.to_string());
-    match &args.plot {
-        Some(Picture::Svg(to)) => {
-            let svg = report::plot::stability_svg(&record, &course).map_err(drawn)?;
-            store::write_atomic(to, svg.as_bytes())?;
-        }
-        Some(Picture::Png(to)) => {
-            store::write_atomic(to, &report::plot::stability_png(&record, &course).map_err(drawn)?)?;
-        }
-        None => {}
+    if let Some(picture) = &args.plot {
+        picture.write(
+            || report::plot::stability_svg(&record, &course),
+            || report::plot::stability_png(&record, &course),
+        )?;
     }
     Ok(())
 }

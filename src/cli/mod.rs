@@ -19,6 +19,7 @@ mod interrupt;
 mod listen;
 mod log;
 mod logging;
+mod picture;
 mod progress;
 mod reference;
 mod rehearse;

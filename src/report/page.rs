@@ -3,8 +3,7 @@
 use super::html::{self, Set, Table, escape, outside, paragraph};
 use super::plot::{self, PlotError};
 use super::text::{
-    clock_in_words, crossing_in_words, ending_in_words, hertz, level_in_words, remark, side_with_subject,
-    story,
+    clock_in_words, crossing_in_words, ending_in_words, hertz, level_in_words, remark, rest_cells, story,
 };
 use crate::heard::{EndingState, Heard, Rest, TrackRow};
 use crate::measured::value_and_u;
@@ -126,20 +125,7 @@ fn rests(told: &Analysis, hand: Hand) -> String {
     ];
     let mut table = Table::new("Every rest, with one standard uncertainty", &columns);
     for (rest, number) in told.heard.rests.iter().zip(1..) {
-        let (offset, u) = value_and_u(rest.offset_hz, rest.u_hz);
-        let (rate, rate_u) = value_and_u(rest.rate_hz_per_s, rest.rate_u);
-        let rate = if rest.rate_hz_per_s > 0.0 { format!("+{rate}") } else { rate };
-        table.row([
-            number.to_string(),
-            format!("{:.2}", rest.start_s),
-            format!("{:.2}", rest.end_s),
-            offset,
-            u,
-            rate,
-            rate_u,
-            format!("{:.0}", rest.snr_db),
-            side_with_subject(hand, rest.side).to_owned(),
-        ]);
+        table.row(rest_cells(number, rest, hand));
     }
     let remarks = told.heard.rests.iter().zip(1..).filter_map(|(rest, number)| remark(number, rest));
     let clock = clock_in_words(&told.input.clock, &told.heard.rests);

@@ -138,23 +138,28 @@ fn rests_table(rests: &[Rest], hand: Hand) -> String {
         ("SNR", "dB"),
         ("side", ""),
     ]);
-    for (number, rest) in rests.iter().enumerate() {
-        let (offset, u) = value_and_u(rest.offset_hz, rest.u_hz);
-        let (rate, rate_u) = value_and_u(rest.rate_hz_per_s, rest.rate_u);
-        let rate = if rest.rate_hz_per_s > 0.0 { format!("+{rate}") } else { rate };
-        table.row([
-            (number + 1).to_string(),
-            format!("{:.2}", rest.start_s),
-            format!("{:.2}", rest.end_s),
-            offset,
-            u,
-            rate,
-            rate_u,
-            format!("{:.0}", rest.snr_db),
-            side_with_subject(hand, rest.side).to_owned(),
-        ]);
+    for (rest, number) in rests.iter().zip(1..) {
+        table.row(rest_cells(number, rest, hand));
     }
     table.print()
+}
+
+/// The cells of a rest's row: number, from and to in s, offset and u in Hz, drift and its u in Hz/s, SNR in dB, side.
+pub(super) fn rest_cells(number: usize, rest: &Rest, hand: Hand) -> [String; 9] {
+    let (offset, u) = value_and_u(rest.offset_hz, rest.u_hz);
+    let (rate, rate_u) = value_and_u(rest.rate_hz_per_s, rest.rate_u);
+    let rate = if rest.rate_hz_per_s > 0.0 { format!("+{rate}") } else { rate };
+    [
+        number.to_string(),
+        format!("{:.2}", rest.start_s),
+        format!("{:.2}", rest.end_s),
+        offset,
+        u,
+        rate,
+        rate_u,
+        format!("{:.0}", rest.snr_db),
+        side_with_subject(hand, rest.side).to_owned(),
+    ]
 }
 
 /// The side for a table cell: short, and still with its subject.
