@@ -17,6 +17,7 @@ use std::f64::consts::PI;
 const WINDOWS: [(f64, f64); 4] = [(49.3, 50.7), (59.3, 60.7), (98.0, 122.0), (396.0, 404.0)];
 /// Highest order considered and highest frequency, Hz.
 const MOST_ORDER: u32 = 40;
+/// Up to this order a line is believed by itself; higher ones need neighbours.
 const LONE_ORDER: u32 = 6;
 const HIGHEST_HZ: f64 = 3000.0;
 /// Lines taken out at most.
@@ -52,15 +53,12 @@ struct Shot {
 }
 
 impl Shot {
-    fn take_from(&self, part: &mut [f32]) {
-        let (mut e, turn) = (unit(self.phase) * self.amplitude, unit(self.step));
-        for y in part {
-            *y -= e.re;
-            e *= turn;
-        }
+    /// Takes the line out of the hop.
+    fn take_from(&self, hop: &mut [f32]) {
+        Self { amplitude: -self.amplitude, ..*self }.add_to(hop, hop.len());
     }
 
-    /// Adds the last samples of a hop of `hop` samples.
+    /// Adds the line to the last samples of a hop of `hop` samples.
     fn add_to(&self, part: &mut [f32], hop: usize) {
         let skipped = (hop - part.len()) as f64;
         let (mut e, turn) = (unit(self.phase + self.step * skipped) * self.amplitude, unit(self.step));
@@ -164,7 +162,8 @@ impl HumFollower {
     }
 
     /// Looks for the comb among the peaks of a long frame; `moving` are notes that moved, whose own harmonics are no
-    /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look. Returns whether a line was found that was not known.
+    /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look. Returns whether a line
+    /// was found that was not known.
     pub fn look(&mut self, peaks: &[Peak], moving: &[f64], sound: &History, hop: usize) -> bool {
         let windows: Vec<(f64, f64)> = match self.mains {
             Mains::Off => return false,
@@ -244,12 +243,12 @@ impl HumFollower {
         self.fundamental_hz += by;
         // The means gathered so far were turned back by the old frequency: turn them on to the new one.
         for tooth in &mut self.teeth {
-            let step = -2.0 * PI * by * f64::from(tooth.order) * hop_s;
+            let step = 2.0 * PI * by * f64::from(tooth.order) * hop_s;
             let n = tooth.sums.len();
             for (i, sum) in tooth.sums.iter_mut().enumerate() {
                 // The phase is continuous now; a hop that lies back by t was ahead by 2π·by·t.
                 let back = (n - i) as f64 - 0.5;
-                *sum *= unit(-step * back);
+                *sum *= unit(step * back);
             }
         }
     }
@@ -293,10 +292,15 @@ impl HumFollower {
         }
     }
 
+    /// The lines that are taken out within `within_hz` of `frequency_hz`.
+    fn near(&self, frequency_hz: f64, within_hz: f64) -> impl Iterator<Item = &Tooth> {
+        let line = |t: &Tooth| f64::from(t.order) * self.fundamental_hz;
+        self.teeth.iter().filter(move |t| (line(t) - frequency_hz).abs() < within_hz)
+    }
+
     /// Orders of the lines that stand beside a note at `note_hz`.
     pub fn beside(&self, note_hz: f64) -> Vec<u32> {
-        let near = |t: &&Tooth| (f64::from(t.order) * self.fundamental_hz - note_hz).abs() < BESIDE_HZ;
-        self.teeth.iter().filter(near).map(|t| t.order).collect()
+        self.near(note_hz, BESIDE_HZ).map(|t| t.order).collect()
     }
 
     /// Gives lines back to sound that ended just now and was cleaned, hop by hop what was taken: a fit that knows of
@@ -365,20 +369,13 @@ impl HumFollower {
 
     /// Whether `frequency_hz` lies within `within_hz` of a line that is being taken out.
     pub fn takes_out(&self, frequency_hz: f64, within_hz: f64) -> bool {
-        self.found
-            && self
-                .teeth
-                .iter()
-                .any(|t| (f64::from(t.order) * self.fundamental_hz - frequency_hz).abs() < within_hz)
+        self.found && self.near(frequency_hz, within_hz).next().is_some()
     }
 
     /// Whether a line of squared amplitude `power` so near to a line of the comb is but what was not quite taken out.
     pub fn is_residue(&self, frequency_hz: f64, power: f64) -> bool {
-        self.found
-            && self.teeth.iter().any(|t| {
-                let apart = (f64::from(t.order) * self.fundamental_hz - frequency_hz).abs();
-                apart < RESIDUE_HZ && power < RESIDUE * f64::from(t.amplitude.norm_sqr())
-            })
+        let far_louder = |t: &Tooth| power < RESIDUE * f64::from(t.amplitude.norm_sqr());
+        self.found && self.near(frequency_hz, RESIDUE_HZ).any(far_louder)
     }
 
     /// The record of the hum.

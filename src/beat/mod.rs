@@ -61,6 +61,7 @@ const LEAST_TURNS: f64 = 1.5;
 /// Slides undone unasked, Hz/s, and how fast a line must move for its own slide to be undone.
 const SLIDES: [f64; 2] = [600.0, -600.0];
 const OWN_SLIDE: f64 = 120.0;
+/// Slides undone besides when a line has just been lost, Hz/s.
 const QUICK_SLIDES: [f64; 4] = [1400.0, -1400.0, 2400.0, -2400.0];
 /// A track row is final this long after its instant, s.
 const LAG_S: f64 = 3.0;
@@ -91,6 +92,26 @@ struct Standing {
 }
 
 impl Standing {
+    /// A rest that begins with sample `first` at a note near `frequency_hz` that stood still over `core`.
+    fn begin(frequency_hz: f64, core: (f64, f64), first: u64, rate_hz: f64, hum: &HumFollower) -> Self {
+        let sums = rest::sums_for(frequency_hz, rate_hz, first);
+        let orders = hum.beside(frequency_hz);
+        let beside = (!orders.is_empty()).then(|| (orders, sums.clone()));
+        Self { sums, beside, core, frequency_hz, strikes: 0 }
+    }
+
+    /// Takes all that has been heard since, up to sample `end`; `gift` is scratch.
+    fn take(&mut self, clean: &History, end: u64, hum: &HumFollower, hop: usize, gift: &mut Vec<f32>) {
+        let news = clean.slice(self.sums.next_sample(), end);
+        self.sums.push(news);
+        if let Some((orders, beside)) = &mut self.beside {
+            gift.clear();
+            gift.extend_from_slice(news);
+            hum.give_back(orders, hop, gift);
+            beside.push(gift);
+        }
+    }
+
     /// The rest as it is known now; `beside` is what stands beside the note.
     fn measure(&self, beside: &Comb) -> Option<Measured> {
         let nearest = beside.orders.iter().map(|&h| f64::from(h) * beside.fundamental_hz - self.frequency_hz);
@@ -150,6 +171,7 @@ pub struct Ear {
     /// For the hum before a long frame is full.
     early: RealFrame,
     standing_notes: Vec<f64>,
+    /// Scratch for sound that a hum line is given back to.
     gift: Vec<f32>,
     floor: Floor,
     peaks: Vec<Peak>,
@@ -352,24 +374,22 @@ impl Ear {
     }
 
     fn look_medium(&mut self, end: u64, now_s: f64) {
-        let len = self.medium.len() as u64;
-        if end < len {
+        let asked = Asked { lowest_hz: 6.0, least_snr: 16.0, most: 16 };
+        let Some(length_s) = peaks_in(
+            &mut self.medium,
+            &self.clean,
+            end,
+            self.rate_hz,
+            asked,
+            &mut self.floor,
+            &mut self.peaks,
+        ) else {
             return;
-        }
-        let samples = self.clean.slice(end - len, end);
-        if gappy(samples) {
-            return;
-        }
-        let bin_hz = self.medium.bin_hz();
-        let power = self.medium.power(samples);
-        self.floor.measure(power);
-        let range = (6.0, HIGHEST_HZ.min(0.48 * self.rate_hz));
-        find_peaks(power, bin_hz, &self.floor, range, 16.0, 16, &mut self.peaks);
-        let bin = (1000.0f64.min(0.25 * self.rate_hz) / bin_hz) as usize;
+        };
+        let bin = (1000.0f64.min(0.25 * self.rate_hz) / self.medium.bin_hz()) as usize;
         let density = f64::from(self.floor.at(bin)) / (2.0 * self.medium.enbw_hz());
         self.density =
             if self.density > 0.0 { self.density + 0.05 * (density - self.density) } else { density };
-        let length_s = len as f64 / self.rate_hz;
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Medium, end_s: now_s, length_s, enbw_hz: self.medium.enbw_hz() };
         self.table.observe(&self.peaks, &view, 45.0);
@@ -378,20 +398,13 @@ impl Ear {
     /// Looks for the hum's comb in all that is heard; at the beginning in a frame half as long.
     fn look_for_hum(&mut self, end: u64) {
         let frame = if end < self.long.len() as u64 { &mut self.early } else { &mut self.long };
-        let len = frame.len() as u64;
-        if end < len {
+        let asked = Asked { lowest_hz: 1.5, least_snr: 18.0, most: 32 };
+        let Some(length_s) =
+            peaks_in(frame, &self.raw, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks)
+        else {
             return;
-        }
-        let samples = self.raw.slice(end - len, end);
-        if gappy(samples) {
-            return;
-        }
-        let bin_hz = frame.bin_hz();
-        let power = frame.power(samples);
-        self.floor.measure(power);
-        let range = (1.5, HIGHEST_HZ.min(0.48 * self.rate_hz));
-        find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
-        drop_side_lobes(&mut self.peaks, LOBES * self.rate_hz / len as f64);
+        };
+        drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
         let moving: Vec<f64> = moved.collect();
         if !self.hum.is_found() {
@@ -399,7 +412,7 @@ impl Ear {
             let lines = &self.table.lines;
             let own = |f: f64| {
                 lines.iter().filter(|l| l.path.travelled() || l.r.abs() > 10.0).any(|l| {
-                    let reach = 2.0 + l.r.abs().min(10.0) * len as f64 / self.rate_hz;
+                    let reach = 2.0 + l.r.abs().min(10.0) * length_s;
                     (1..=4).any(|k| (f - f64::from(k) * l.b.abs()).abs() < f64::from(k) * reach)
                 })
             };
@@ -427,22 +440,14 @@ impl Ear {
     }
 
     fn look_long(&mut self, end: u64, now_s: f64) {
-        let len = self.long.len() as u64;
-        if end < len {
+        let asked = Asked { lowest_hz: 1.5, least_snr: 18.0, most: 32 };
+        let Some(length_s) =
+            peaks_in(&mut self.long, &self.clean, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks)
+        else {
             return;
-        }
-        let samples = self.clean.slice(end - len, end);
-        if gappy(samples) {
-            return;
-        }
-        let bin_hz = self.long.bin_hz();
-        let power = self.long.power(samples);
-        self.floor.measure(power);
-        let range = (1.5, HIGHEST_HZ.min(0.48 * self.rate_hz));
-        find_peaks(power, bin_hz, &self.floor, range, 18.0, 32, &mut self.peaks);
+        };
         let hum = &self.hum;
         self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
-        let length_s = len as f64 / self.rate_hz;
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.long.enbw_hz() };
         self.table.observe(&self.peaks, &view, 26.0);
@@ -450,22 +455,14 @@ impl Ear {
 
     /// Looks for what only a very long frame shows: a weak note that stands.
     fn look_deep(&mut self, end: u64, now_s: f64) {
-        let len = self.deep.len() as u64;
-        if end < len {
+        let asked = Asked { lowest_hz: 4.0, least_snr: DEEP_BIRTH, most: 12 };
+        let Some(length_s) =
+            peaks_in(&mut self.deep, &self.clean, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks)
+        else {
             return;
-        }
-        let samples = self.clean.slice(end - len, end);
-        if gappy(samples) {
-            return;
-        }
-        let bin_hz = self.deep.bin_hz();
-        let power = self.deep.power(samples);
-        self.floor.measure(power);
-        let range = (4.0, HIGHEST_HZ.min(0.48 * self.rate_hz));
-        find_peaks(power, bin_hz, &self.floor, range, DEEP_BIRTH, 12, &mut self.peaks);
+        };
         let hum = &self.hum;
         self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.5));
-        let length_s = len as f64 / self.rate_hz;
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.deep.enbw_hz() };
         self.table.discover(&self.peaks, &view);
@@ -527,15 +524,7 @@ impl Ear {
             let sign = line.b.signum();
             let dossier = self.dossiers.entry(id).or_default();
             if let Some(open) = &mut dossier.standing {
-                let from = open.sums.next_sample();
-                let news = self.clean.slice(from, end);
-                open.sums.push(news);
-                if let Some((orders, beside)) = &mut open.beside {
-                    self.gift.clear();
-                    self.gift.extend_from_slice(news);
-                    self.hum.give_back(orders, self.hop, &mut self.gift);
-                    beside.push(&self.gift);
-                }
+                open.take(&self.clean, end, &self.hum, self.hop, &mut self.gift);
                 let mut close = is_hum;
                 if let Some((_, to, f)) = standing.filter(|s| (s.2 - open.frequency_hz).abs() < 2.0) {
                     open.core.1 = open.core.1.max(to);
@@ -553,19 +542,9 @@ impl Ear {
             } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0) {
                 let earliest = (from - 1.2).max(dossier.rest_until_s).max(0.0);
                 let first = ((earliest * self.rate_hz) as u64).max(self.clean.first());
-                let mut sums = rest::sums_for(f, self.rate_hz, first);
-                let orders = self.hum.beside(f);
-                let mut beside = (!orders.is_empty()).then(|| (orders, sums.clone()));
-                let sound = self.clean.slice(first, end);
-                sums.push(sound);
-                if let Some((orders, beside)) = &mut beside {
-                    self.gift.clear();
-                    self.gift.extend_from_slice(sound);
-                    self.hum.give_back(orders, self.hop, &mut self.gift);
-                    beside.push(&self.gift);
-                }
-                dossier.standing =
-                    Some(Standing { sums, beside, core: (from, to), frequency_hz: f, strikes: 0 });
+                let mut open = Standing::begin(f, (from, to), first, self.rate_hz, &self.hum);
+                open.take(&self.clean, end, &self.hum, self.hop, &mut self.gift);
+                dossier.standing = Some(open);
             }
         }
     }
@@ -832,6 +811,38 @@ const SHORT_LOW_HZ: f64 = 3.0;
 fn drop_low_ghosts(peaks: &mut Vec<Peak>) {
     let low = peaks.iter().filter(|p| p.frequency_hz < low::HIGHEST_HZ).map(|p| p.power).fold(0.0, f64::max);
     peaks.retain(|p| p.frequency_hz > 14.0 && (p.frequency_hz > 45.0 || p.power >= low));
+}
+
+/// What is asked of a frame: the lowest frequency, Hz, the least over the floor, and how many peaks at most.
+#[derive(Clone, Copy)]
+struct Asked {
+    lowest_hz: f64,
+    least_snr: f64,
+    most: usize,
+}
+
+/// Finds the peaks of a frame that ends with sample `end` of `sound`. Returns the frame's length, s; `None`, with `peaks`
+/// as they were, where it is not full yet or too much of it is missing.
+fn peaks_in(
+    frame: &mut RealFrame,
+    sound: &History,
+    end: u64,
+    rate_hz: f64,
+    asked: Asked,
+    floor: &mut Floor,
+    peaks: &mut Vec<Peak>,
+) -> Option<f64> {
+    let from = end.checked_sub(frame.len() as u64)?;
+    let samples = sound.slice(from, end);
+    if gappy(samples) {
+        return None;
+    }
+    let bin_hz = frame.bin_hz();
+    let range = (asked.lowest_hz, HIGHEST_HZ.min(0.48 * rate_hz));
+    let power = frame.power(samples);
+    floor.measure(power);
+    find_peaks(power, bin_hz, floor, range, asked.least_snr, asked.most, peaks);
+    Some(frame.len() as f64 / rate_hz)
 }
 
 /// Whether too much of a frame is missing for its spectrum to mean anything.

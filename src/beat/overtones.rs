@@ -194,26 +194,13 @@ impl Pieces {
 mod tests {
     use super::*;
     use crate::estimate::Normal;
+    use crate::estimate::chance::normals;
 
     const RATE: f64 = 8000.0;
 
-    fn noise(seed: u64) -> impl FnMut() -> f64 {
-        let mut state = seed.wrapping_mul(2).wrapping_add(1);
-        move || {
-            (0..12)
-                .map(|_| {
-                    state =
-                        state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                    (state >> 11) as f64 / (1u64 << 53) as f64
-                })
-                .sum::<f64>()
-                - 6.0
-        }
-    }
-
     /// A note with a second and third harmonic in noise, slightly drifting.
     fn sound(f: f64, seconds: f64, sigma: f64, seed: u64) -> (Vec<f32>, Note) {
-        let mut normal = noise(seed);
+        let mut normal = normals(seed);
         let rate = 0.02;
         let samples = (0..(seconds * RATE) as usize)
             .map(|i| {
@@ -273,7 +260,7 @@ mod tests {
 
     #[test]
     fn a_bare_note_has_none_and_a_harmonic_beside_hum_is_left_out() {
-        let mut normal = noise(3);
+        let mut normal = normals(3);
         let bare: Vec<f32> = (0..40_000)
             .map(|i| ((2.0 * PI * 88.0 * f64::from(i) / RATE).cos() * 0.2 + 0.05 * normal()) as f32)
             .collect();

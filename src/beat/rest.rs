@@ -213,16 +213,16 @@ fn walk(
     // Where the latest silence began, and how much of the note has been heard since: what comes back for a moment only is
     // not the note.
     let (mut fell_silent, mut heard_since) = (None, 0usize);
-    let settle = |k: isize, fell_silent: Option<isize>, heard_since: usize| match fell_silent {
+    let settle = |edge: isize, fell_silent: Option<isize>, heard_since: usize| match fell_silent {
         Some(from) if (heard_since * group) as f64 * block_s < LEAST_RETURN_S => from,
-        _ => k,
+        _ => edge,
     };
     let mut k = middle as isize;
-    loop {
+    let edge = 'walk: loop {
         let inside = if outward > 0 { k + group as isize <= end } else { k >= first };
         if !inside {
             // The sound itself ends here: nothing to back off from, but what was doubtful stays out.
-            return settle(k - outward * ((absent + wild) * group) as isize, fell_silent, heard_since);
+            break k - outward * ((absent + wild) * group) as isize;
         }
         let at = k as usize;
         k += outward * group as isize;
@@ -245,11 +245,7 @@ fn walk(
                 heard_since = 0;
             }
             if (absent * group) as f64 * block_s > LONGEST_ABSENCE_S {
-                return settle(
-                    k - outward * ((absent * group) as isize + back_off(1)),
-                    fell_silent,
-                    heard_since,
-                );
+                break k - outward * ((absent * group) as isize + back_off(1));
             }
             continue;
         }
@@ -265,11 +261,7 @@ fn walk(
                 spoilt[i] = true;
             }
             if wild >= 4 && (wild * group) as f64 * block_s >= 0.08 {
-                return settle(
-                    k - outward * ((wild * group) as isize + back_off(1)),
-                    fell_silent,
-                    heard_since,
-                );
+                break k - outward * ((wild * group) as isize + back_off(1));
             }
             continue;
         }
@@ -286,12 +278,12 @@ fn walk(
                     *squares += sum * sum;
                     *count += 1.0;
                 } else if sum.abs() > EDGE_SIGMAS * usual {
-                    let edge = k - outward * ((window * group) as isize + back_off(window));
-                    return settle(edge, fell_silent, heard_since);
+                    break 'walk k - outward * ((window * group) as isize + back_off(window));
                 }
             }
         }
-    }
+    };
+    settle(edge, fell_silent, heard_since)
 }
 
 /// Longest stretch that the reference fit takes from the middle, s.

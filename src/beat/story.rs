@@ -125,9 +125,8 @@ impl Life {
     fn leave_hum(&mut self, hum: &HumFollower) {
         // Rests as hum, and then as something else.
         let as_hum = self.rests.iter().take_while(|(m, _)| hum.is_line(m.heard_hz, 0.3)).count();
-        let line = as_hum.checked_sub(1).map(|last| self.rests[last].0.clone());
-        let note = self.rests.get(as_hum).map(|(m, _)| m.clone());
-        if let (Some(line), Some(note)) = (line, note)
+        let (hum_rests, note_rests) = self.rests.split_at(as_hum);
+        if let (Some((line, _)), Some((note, _))) = (hum_rests.last(), note_rests.first())
             && (note.heard_hz - line.heard_hz).abs() > 1.2
         {
             self.born_s = line.end_s.min(note.start_s);
@@ -177,27 +176,30 @@ impl Life {
         (first.unwrap_or(self.born_s).max(self.born_s), self.last_seen_s)
     }
 
+    /// When it was first heard to be somewhere, s, and its signed frequency there.
+    fn first(&self) -> (f64, f64) {
+        self.outline.first().map_or((self.born_s, self.last.0), |p| (p.at_s, p.b))
+    }
+
     /// Whether this life began near where `other` stood, `lead_s` before.
     fn set_out_near(&self, other: &Self, lead_s: f64) -> bool {
-        let first = self.outline.first().map_or(self.last.0.abs(), |p| p.b.abs());
         let rate = match self.outline.as_slice() {
             [p, q, ..] => (q.b.abs() - p.b.abs()) / (q.at_s - p.at_s).max(0.05),
             _ => 0.0,
         };
-        (first - other.frequency_hz()).abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3)
+        (self.first().1.abs() - other.frequency_hz()).abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3)
     }
 
     /// Whether this life goes on where `other` ended, so soon and so near that it can't have been through zero.
     fn goes_on_from(&self, other: &Self) -> bool {
-        let (first_s, first) = self.outline.first().map_or((self.born_s, self.last.0), |p| (p.at_s, p.b));
+        let (first_s, first) = self.first();
         let (from, to) = (other.last.0.abs(), first.abs());
         (-0.8..1.0).contains(&(first_s - other.last_seen_s)) && (from - to).abs() < 0.5 * from.min(to)
     }
 
     /// Whether this life is where `other` went, moving off too fast to be followed: equally loud.
     fn leapt_from(&self, other: &Self) -> bool {
-        let first = self.outline.first().map_or(self.last.0.abs(), |p| p.b.abs());
-        let apart = first - other.frequency_hz();
+        let apart = self.first().1.abs() - other.frequency_hz();
         let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
         let alike = (self.power / other.power).log10().abs() < 0.4;
         moved_off && alike && apart.abs() < 2500.0
@@ -563,7 +565,7 @@ impl Story<'_> {
                 stretches.push(Stretch { first: n == 0, ..Stretch::default() });
             }
             if let Some(stretch) = stretches.last_mut() {
-                let own = life.outline.first().map_or(life.last.0, |p| p.b).signum();
+                let own = life.first().1.signum();
                 let sign = if joins { stretch.last_sign * own } else { 1.0 };
                 stretch.outline.extend(life.outline.iter().map(|p| Point { b: p.b * sign, ..*p }));
                 stretch.passages.extend(life.passages.iter().copied());

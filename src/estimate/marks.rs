@@ -98,17 +98,15 @@ fn course_at(course: &[(f64, f64)], t: f64) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::chance::uniforms;
 
     /// A note that drifts by 2 mHz/s beside hum: every mean frequency is the chirp's own, and the noise of the phases
     /// does not add up: the mean over all intervals is better than that over one by their number.
     #[test]
     fn a_drifting_note_keeps_its_count_of_cycles() {
         let rate = 8000.0;
-        let mut state = 99u64;
-        let mut noise = move || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            ((state >> 11) as f64 / (1u64 << 53) as f64 - 0.5) * 0.02
-        };
+        let mut uniform = uniforms(49);
+        let mut noise = move || (uniform() - 0.5) * 0.02;
         let samples: Vec<f32> = (0..60 * 8000)
             .map(|i| {
                 let t = f64::from(i) / rate;

@@ -5,6 +5,8 @@
 
 mod blocks;
 mod bound;
+#[cfg(test)]
+pub(crate) mod chance;
 mod linear;
 mod marks;
 mod tone;

@@ -332,17 +332,14 @@ impl ToneFit {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::chance::uniforms;
     use crate::estimate::tone_bound_hz;
 
     const RATE: f64 = 8000.0;
 
     /// Twelve uniform deviates make a normal one good enough to judge a spread.
     fn noisy_tone(f: f64, amplitude: f64, sigma: f64, n: usize, seed: u64) -> Vec<f32> {
-        let mut state = seed.wrapping_mul(2).wrapping_add(1);
-        let mut uniform = move || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut uniform = uniforms(seed);
         let phase = 2.0 * PI * uniform();
         (0..n)
             .map(|i| {

@@ -211,17 +211,14 @@ fn line_through(run: &[&Phasors], k: usize, tone_hz: f64) -> ToneStretch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::chance::uniforms;
     use crate::estimate::tone_bound_hz;
 
     const RATE: f64 = 8000.0;
 
     /// Tones with their gaps of 40 ms from 0.69 s after each second on, and noise.
     fn station(tones: &[f64], seconds: usize, sigma: f64, seed: u64) -> Vec<f32> {
-        let mut state = seed.wrapping_mul(2).wrapping_add(1);
-        let mut uniform = move || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut uniform = uniforms(seed);
         (0..seconds * RATE as usize)
             .map(|i| {
                 let t = i as f64 / RATE;

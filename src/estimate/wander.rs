@@ -268,22 +268,8 @@ fn meet(points: &[PhasePoint], at_s: f64, wander: f64) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::chance::normals;
     use crate::estimate::tone_bound_hz;
-
-    /// A stream of normal deviates good enough to judge a spread (a linear congruential generator, twelve at a time).
-    fn normals(seed: u64) -> impl FnMut() -> f64 {
-        let mut state = seed.wrapping_mul(2).wrapping_add(1);
-        move || {
-            (0..12)
-                .map(|_| {
-                    state =
-                        state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                    (state >> 11) as f64 / (1u64 << 53) as f64
-                })
-                .sum::<f64>()
-                - 6.0
-        }
-    }
 
     fn trial(seed: u64, wander: f64, sigma: f64, n: usize, dt: f64) -> (f64, Smoothed) {
         let mut normal = normals(seed);

@@ -260,16 +260,7 @@ pub fn refine(series: &[(f64, f64)], guess_hz: f64, length_s: f64) -> Option<(f6
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// A stream of normal deviates good enough to judge a spread (twelve of a linear congruential generator's).
-    fn normals(seed: u64) -> impl FnMut() -> f64 {
-        let mut state = seed.wrapping_mul(2).wrapping_add(1);
-        let mut next = move || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
-        move || (0..12).map(|_| next()).sum::<f64>() - 6.0
-    }
+    use crate::estimate::chance::normals;
 
     /// Sum of squares left of `y` after a level, a slope and the orders at `f`: Gram and Schmidt's way, column by
     /// column, nothing shared with the code under test.
