@@ -29,7 +29,7 @@ fn transforms(c: &mut Criterion) {
     let samples = sound();
     let frame = |s: f64| RealFrame::new((s * RATE_HZ) as usize, RATE_HZ);
     let (mut short, mut medium, mut long) = (frame(0.16), frame(0.64), frame(2.048));
-    let mut chirp = ChirpFrame::new(short.len(), RATE_HZ);
+    let mut chirp = ChirpFrame::new(short.len(), RATE_HZ, &[600.0]);
     let mut group = c.benchmark_group("transforms");
     group.throughput(Throughput::Elements(RATE_HZ as u64));
     group.bench_function("of a second of sound", |b| {
@@ -37,7 +37,8 @@ fn transforms(c: &mut Criterion) {
             for i in 0..20 {
                 let at = i * 400;
                 black_box(short.power(&samples[at..at + short.len()]));
-                black_box(chirp.power(&samples[at..at + short.len()], 600.0));
+                chirp.undo(&samples[at..at + short.len()], 600.0);
+                black_box(chirp.power(true));
             }
             for i in 0..10 {
                 black_box(medium.power(&samples[i * 800..i * 800 + medium.len()]));

@@ -9,7 +9,7 @@ use crate::estimate::Comb;
 use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::Peak;
-use num_complex::Complex32;
+use num_complex::{Complex32, Complex64};
 use std::collections::VecDeque;
 use std::f64::consts::PI;
 
@@ -52,6 +52,55 @@ struct Shot {
     step: f64,
 }
 
+/// The turns of a line over a hop, from nothing: kept, since a line's frequency changes but twice a second.
+#[derive(Default)]
+struct Turns {
+    step: f64,
+    cos: Vec<f32>,
+    sin: Vec<f32>,
+}
+
+impl Turns {
+    /// Makes them those of a line that turns by `step` a sample, over `hop` samples.
+    fn set(&mut self, step: f64, hop: usize) {
+        if self.step.to_bits() == step.to_bits() && self.cos.len() == hop {
+            return;
+        }
+        self.step = step;
+        let (mut e, turn) = (Complex64::new(1.0, 0.0), Complex64::from_polar(1.0, step));
+        self.cos.clear();
+        self.sin.clear();
+        for _ in 0..hop {
+            self.cos.push(e.re as f32);
+            self.sin.push(e.im as f32);
+            e *= turn;
+        }
+    }
+
+    /// Twice the mean of the samples turned back by a phase that starts at `phase`: the amplitude of a line that turns
+    /// with it. A hop with missing samples counts them as nothing.
+    fn mean(&self, samples: &[f32], phase: f64) -> Complex32 {
+        let (mut re, mut im) = ([0.0f32; 8], [0.0f32; 8]);
+        for ((x, c), s) in samples.chunks(8).zip(self.cos.chunks(8)).zip(self.sin.chunks(8)) {
+            for i in 0..x.len() {
+                let x = if x[i].is_finite() { x[i] } else { 0.0 };
+                re[i] += x * c[i];
+                im[i] += x * s[i];
+            }
+        }
+        let sum = Complex32::new(re.iter().sum(), -im.iter().sum::<f32>());
+        unit(-phase) * sum * (2.0 / samples.len().max(1) as f32)
+    }
+
+    /// Takes a line of this amplitude and phase out of a hop.
+    fn take_out(&self, amplitude: Complex32, phase: f64, hop: &mut [f32]) {
+        let a = unit(phase) * amplitude;
+        for ((y, c), s) in hop.iter_mut().zip(&self.cos).zip(&self.sin) {
+            *y -= a.re * c - a.im * s;
+        }
+    }
+}
+
 impl Shot {
     /// Takes the line out of the hop.
     fn take_from(&self, hop: &mut [f32]) {
@@ -79,6 +128,7 @@ struct Tooth {
     taken: VecDeque<Shot>,
     /// For how many hops more the amplitude is held, since a note stood near.
     held: usize,
+    turns: Turns,
 }
 
 impl Tooth {
@@ -89,6 +139,7 @@ impl Tooth {
             amplitude: Complex32::default(),
             taken: VecDeque::new(),
             held: 0,
+            turns: Turns::default(),
         }
     }
 
@@ -328,12 +379,14 @@ impl HumFollower {
             let near = tooth.amplitude.norm_sqr() > 0.0 && notes.iter().any(|n| (n - line).abs() < GUARD_HZ);
             // Once the note has gone its trace must leave the mean first.
             tooth.held = if near { HOPS } else { tooth.held.saturating_sub(1) };
-            tooth.take(mean(hop, h * self.phase, h * step));
+            tooth.turns.set(h * step, hop.len());
+            let mean = tooth.turns.mean(hop, h * self.phase);
+            tooth.take(mean);
             let known = tooth.sums.len() >= LEAST_HOPS;
             let amplitude = if known { tooth.amplitude } else { Complex32::default() };
             let shot = Shot { amplitude, phase: h * self.phase, step: h * step };
             if known {
-                shot.take_from(clean);
+                tooth.turns.take_out(amplitude, h * self.phase, clean);
             }
             tooth.taken.push_back(shot);
             if tooth.taken.len() > TAKEN_HOPS {

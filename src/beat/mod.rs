@@ -58,11 +58,11 @@ const HUM_BACK_S: f64 = 2.0;
 const YOUNG_S: f64 = 3.0;
 /// A rest is measured with a hum line beside it when the two have turned this often against each other.
 const LEAST_TURNS: f64 = 1.5;
-/// Slides undone unasked, Hz/s, and how fast a line must move for its own slide to be undone.
-const SLIDES: [f64; 2] = [600.0, -600.0];
+/// Slide undone unasked, Hz/s, with its opposite, and how fast a line must move for its own slide to be undone.
+const SLIDE: f64 = 600.0;
 const OWN_SLIDE: f64 = 120.0;
-/// Slides undone besides when a line has just been lost, Hz/s.
-const QUICK_SLIDES: [f64; 4] = [1400.0, -1400.0, 2400.0, -2400.0];
+/// Slides undone besides when a line has just been lost, Hz/s, each with its opposite.
+const QUICK_SLIDES: [f64; 2] = [1400.0, 2400.0];
 /// A track row is final this long after its instant, s.
 const LAG_S: f64 = 3.0;
 /// Side lobes are looked for within this many times the inverse of a frame's length.
@@ -176,6 +176,9 @@ pub struct Ear {
     floor: Floor,
     peaks: Vec<Peak>,
     gathered: Vec<(Peak, f64)>,
+    kept: Vec<(Peak, f64)>,
+    slides: Vec<(f64, bool)>,
+    low: low::Low,
     hop_buffer: Vec<f32>,
     table: Table,
     dossiers: HashMap<u32, Dossier>,
@@ -210,7 +213,7 @@ impl Ear {
             hop: samples(HOP_S),
             hops: 0,
             short: frame(SHORT_S),
-            chirp: ChirpFrame::new(samples(SHORT_S), rate_hz),
+            chirp: ChirpFrame::new(samples(SHORT_S), rate_hz, &[SLIDE, QUICK_SLIDES[0], QUICK_SLIDES[1]]),
             medium: frame(MEDIUM_S),
             long: frame(LONG_S),
             deep: frame(DEEP_S),
@@ -220,6 +223,9 @@ impl Ear {
             floor: Floor::default(),
             peaks: Vec::new(),
             gathered: Vec::new(),
+            kept: Vec::new(),
+            slides: Vec::new(),
+            low: low::Low::new(rate_hz),
             hop_buffer: Vec::new(),
             table: Table::default(),
             dossiers: HashMap::new(),
@@ -336,27 +342,33 @@ impl Ear {
         self.floor.measure(power);
         find_peaks(power, bin, &self.floor, range, 20.0, 12, &mut self.peaks);
         self.gathered.extend(self.peaks.iter().map(|p| (*p, 0.0)));
-        let mut slides: Vec<f64> = Vec::new();
+        // Each slide, and whether its opposite is undone too.
+        self.slides.clear();
         if self.hops.is_multiple_of(2) {
-            slides.extend(SLIDES);
+            self.slides.push((SLIDE, true));
         }
         // A line that stood a moment ago and is gone may have been taken away by a quick hand.
         let gone = |l: &Line| l.hits > 8 && l.snr > 40.0 && (0.09..0.45).contains(&(now_s - l.last_seen_s));
         if self.table.lines.iter().any(gone) {
-            slides.extend(QUICK_SLIDES);
+            self.slides.extend(QUICK_SLIDES.map(|s| (s, true)));
         }
         let fast = self.table.lines.iter().filter(|l| l.r.abs() > OWN_SLIDE && l.hits > 1);
         if let Some(line) = fast.max_by(|a, b| a.power.total_cmp(&b.power)) {
-            slides.push(line.r * line.b.signum());
+            self.slides.push((line.r * line.b.signum(), false));
         }
-        for slide in slides {
-            let power = self.chirp.power(samples, slide);
-            find_peaks(power, bin, &self.floor, range, 20.0, 8, &mut self.peaks);
-            self.gathered.extend(self.peaks.iter().map(|p| (*p, slide)));
+        for &(slide, both) in &self.slides {
+            self.chirp.undo(samples, slide);
+            for opposite in [false, true].into_iter().filter(|o| both || !o) {
+                let power = self.chirp.power(opposite);
+                find_peaks(power, bin, &self.floor, range, 20.0, 8, &mut self.peaks);
+                let undone = if opposite { -slide } else { slide };
+                self.gathered.extend(self.peaks.iter().map(|p| (*p, undone)));
+            }
         }
         // The sharpest copy of a peak is the true one; its smears in the other copies go.
         self.gathered.sort_unstable_by(|a, b| b.0.power.total_cmp(&a.0.power));
-        let mut kept: Vec<(Peak, f64)> = Vec::with_capacity(12);
+        let kept = &mut self.kept;
+        kept.clear();
         for &(peak, slide) in &self.gathered {
             let smear = |other: f64| 1.6 / length_s + 0.6 * (slide - other).abs() * length_s;
             if kept.len() < 12
@@ -474,7 +486,7 @@ impl Ear {
         let heard = |l: &Line| l.confirmed() && l.b.abs() > low::HIGHEST_HZ && !hum.is_line(l.b.abs(), 0.4);
         if !self.table.lines.iter().any(heard) {
             // Nothing is heard above: a low note may stand there from the beginning.
-            let found = low::search(&self.clean, self.rate_hz, end, 0.0).filter(|f| f.0.frequency_hz < 8.0);
+            let found = self.low.search(&self.clean, end, 0.0).filter(|f| f.0.frequency_hz < 8.0);
             if let Some((peak, length_s)) = found {
                 let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: 1.0 / length_s };
                 self.table.observe(&[peak], &view, 0.0);
@@ -486,7 +498,7 @@ impl Ear {
                 continue;
             }
             let since_s = line.went_low_s();
-            if let Some((peak, length_s)) = low::search(&self.clean, self.rate_hz, end, since_s) {
+            if let Some((peak, length_s)) = self.low.search(&self.clean, end, since_s) {
                 if line.path.recent().next_back().is_some_and(|p| p.b.abs() > low::HIGHEST_HZ) {
                     // It came here unheard, perhaps through zero.
                     let (from_s, to_s) = (line.last_seen_s, now_s - length_s);

@@ -114,8 +114,8 @@ impl Path {
 
     /// b at `at_s` between two sightings not further apart than `most_s`.
     pub fn at(&self, at_s: f64, most_s: f64) -> Option<Point> {
-        let after = self.recent.iter().position(|p| p.at_s >= at_s)?;
-        let q = self.recent[after];
+        let after = self.recent.partition_point(|p| p.at_s < at_s);
+        let q = *self.recent.get(after)?;
         let Some(p) = after.checked_sub(1).map(|i| self.recent[i]) else {
             return (q.at_s - at_s < 1e-9).then_some(q);
         };

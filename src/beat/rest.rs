@@ -448,6 +448,8 @@ fn finish_by_phase(
 
 /// Length of a stretch that is added or refused as a whole, s.
 const LOW_STEP_S: f64 = 0.1;
+/// By how much the stretch grows before it is fitted anew.
+const LOW_GROWTH: f64 = 1.05;
 /// Cycles below which a note is no note.
 const LEAST_CYCLES: f64 = 1.5;
 /// Cycles below which a drift can't be told from the note's own curve.
@@ -477,6 +479,7 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
         .min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
     let step = (LOW_STEP_S / block_s) as usize;
     let (mut open_left, mut open_right) = (true, true);
+    let mut fitted = to - from;
     while open_left || open_right {
         let fits = |k0: usize, k1: usize, fit: &ToneFit| {
             let (sum, n) = (k0..k1)
@@ -498,8 +501,13 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
             open_left = from >= step && fits(from - step, from, &fit);
             from = if open_left { from - step } else { from };
         }
-        if let Some(better) = fit_span(from, to, fit.frequency_hz, fit.rate, true) {
-            fit = better;
+        // A fit says for itself how far out it can be trusted: it need not be made anew at every step.
+        let grown = to - from;
+        if grown as f64 >= LOW_GROWTH * fitted as f64 || !(open_left || open_right) {
+            fitted = grown;
+            if let Some(better) = fit_span(from, to, fit.frequency_hz, fit.rate, true) {
+                fit = better;
+            }
         }
     }
     // Backing off, but not from the end of the sound.

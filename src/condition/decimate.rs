@@ -7,50 +7,106 @@ const PASS: f64 = 0.45;
 /// Stop-band attenuation asked of the Kaiser design, dB.
 const STOP_DB: f64 = 75.0;
 
+/// Outputs that are worked out side by side, so that the compiler may keep their sums in wide registers.
+const SIDE_BY_SIDE: usize = 32;
+/// Taps below this are none: a half-band filter has a zero at every second place.
+const LEAST_TAP: f32 = 1e-9;
+
+/// Every `factor`-th input sample, and the taps that meet them: with x_p(m) = x(m·factor + p), output k is
+/// Σ_p Σ_q tap(q·factor + p)·x_p(k + q), so that neighbouring outputs read neighbouring samples.
+struct Phase {
+    /// Tap and its q.
+    taps: Vec<(usize, f32)>,
+    samples: Vec<f32>,
+}
+
 /// One stage: a symmetric FIR and a factor.
 struct Stage {
-    factor: usize,
-    taps: Vec<f32>,
-    /// Input not yet used up, oldest first; starts with half a filter of zeros so that output 0 is centred on input 0.
-    pending: Vec<f32>,
-    /// Where in `pending` the next output's filter begins.
+    phases: Vec<Phase>,
+    /// The largest q.
+    longest: usize,
+    /// The phase that the next input sample belongs to.
+    turn: usize,
+    /// Where in the phases the next output's filter begins.
     at: usize,
 }
 
 impl Stage {
     /// `pass` and `stop` in cycles per input sample.
-    fn new(factor: usize, pass: f64, stop: f64) -> Self {
+    fn new(factor: usize, pass: f64, stop: f64) -> (Self, usize) {
         let taps = kaiser_lowpass(pass, stop);
         let half = taps.len() / 2;
-        Self { factor, pending: vec![0.0; half], taps, at: 0 }
+        let phase = |p: usize| {
+            let every = taps.iter().skip(p).step_by(factor).copied().enumerate();
+            Phase { taps: every.filter(|(_, t)| t.abs() > LEAST_TAP).collect(), samples: Vec::new() }
+        };
+        let mut stage = Self {
+            phases: (0..factor).map(phase).collect(),
+            longest: (taps.len() - 1) / factor,
+            turn: 0,
+            at: 0,
+        };
+        // Half a filter of zeros, so that output 0 is centred on input 0.
+        stage.take(&vec![0.0; half]);
+        (stage, half)
+    }
+
+    /// Deals the input out to the phases.
+    fn take(&mut self, input: &[f32]) {
+        let factor = self.phases.len();
+        let head = ((factor - self.turn) % factor).min(input.len());
+        for &x in &input[..head] {
+            self.phases[self.turn].samples.push(x);
+            self.turn = (self.turn + 1) % factor;
+        }
+        let whole = input[head..].chunks_exact(factor);
+        let tail = whole.remainder();
+        for (p, phase) in self.phases.iter_mut().enumerate() {
+            phase.samples.extend(whole.clone().map(|turn| turn[p]));
+        }
+        for &x in tail {
+            self.phases[self.turn].samples.push(x);
+            self.turn += 1;
+        }
     }
 
     /// Appends the outputs that `input` completes.
     fn run(&mut self, input: &[f32], output: &mut Vec<f32>) {
-        self.pending.extend_from_slice(input);
-        while self.at + self.taps.len() <= self.pending.len() {
-            output.push(dot(&self.taps, &self.pending[self.at..self.at + self.taps.len()]));
-            self.at += self.factor;
+        self.take(input);
+        // The last phase is the shortest.
+        let have = self.phases.last().map_or(0, |p| p.samples.len());
+        let mut ready = have.saturating_sub(self.at + self.longest);
+        while ready >= SIDE_BY_SIDE {
+            let mut sums = [0.0f32; SIDE_BY_SIDE];
+            for phase in &self.phases {
+                for &(q, tap) in &phase.taps {
+                    let from = self.at + q;
+                    for (sum, x) in sums.iter_mut().zip(&phase.samples[from..from + SIDE_BY_SIDE]) {
+                        *sum += tap * x;
+                    }
+                }
+            }
+            output.extend_from_slice(&sums);
+            self.at += SIDE_BY_SIDE;
+            ready -= SIDE_BY_SIDE;
         }
-        let used = self.at.min(self.pending.len());
-        if used > 4096 {
-            self.pending.drain(..used);
-            self.at -= used;
+        for _ in 0..ready {
+            let mut sum = 0.0f32;
+            for phase in &self.phases {
+                for &(q, tap) in &phase.taps {
+                    sum += tap * phase.samples[self.at + q];
+                }
+            }
+            output.push(sum);
+            self.at += 1;
+        }
+        if self.at > 4096 {
+            for phase in &mut self.phases {
+                phase.samples.drain(..self.at);
+            }
+            self.at = 0;
         }
     }
-}
-
-/// Sum of products; eight partial sums so that the compiler may use wide registers.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sums = [0.0f32; 8];
-    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let tail: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in a8.zip(b8) {
-        for i in 0..8 {
-            sums[i] += x[i] * y[i];
-        }
-    }
-    sums.iter().sum::<f32>() + tail
 }
 
 /// Odd-length Kaiser-window low-pass with unit gain at zero; edges in cycles per sample.
@@ -85,6 +141,11 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
+/// Whether a sample is missing.
+fn spoilt(samples: &[f32]) -> bool {
+    samples.chunks(64).any(|c| c.iter().fold(false, |bad, x| bad | !x.is_finite()))
+}
+
 /// Brings one channel down by a whole factor; missing input (NaN) comes out as NaN around its place.
 pub struct Decimator {
     stages: Vec<Stage>,
@@ -113,8 +174,8 @@ impl Decimator {
             let last = by == left;
             // What folds onto the pass band must be stopped; in between, the later stages stop it.
             let stop = rate_in / by as f64 - if last { PASS } else { 0.5 };
-            let stage = Stage::new(by, PASS / rate_in, stop / rate_in);
-            reach += (stage.taps.len() / 2) as f64 * scale;
+            let (stage, half) = Stage::new(by, PASS / rate_in, stop / rate_in);
+            reach += half as f64 * scale;
             scale *= by as f64;
             stages.push(stage);
             left /= by;
@@ -140,10 +201,12 @@ impl Decimator {
         let [mut this, mut next] = std::mem::take(&mut self.scratch);
         this.clear();
         this.extend_from_slice(input);
-        for (i, x) in this.iter_mut().enumerate() {
-            if !x.is_finite() {
-                *x = 0.0;
-                self.note_missing(self.taken + i as u64);
+        if spoilt(&this) {
+            for (i, x) in this.iter_mut().enumerate() {
+                if !x.is_finite() {
+                    *x = 0.0;
+                    self.note_missing(self.taken + i as u64);
+                }
             }
         }
         self.taken += input.len() as u64;
@@ -152,11 +215,16 @@ impl Decimator {
             stage.run(&this, &mut next);
             std::mem::swap(&mut this, &mut next);
         }
-        for &x in &this {
-            let bad = self.touches_missing(self.given * self.factor as u64);
-            output.push(if bad { f32::NAN } else { x });
-            self.given += 1;
+        let from = output.len();
+        output.extend_from_slice(&this);
+        if !self.missing.is_empty() {
+            for (k, x) in (self.given..).zip(&mut output[from..]) {
+                if self.touches_missing(k * self.factor as u64) {
+                    *x = f32::NAN;
+                }
+            }
         }
+        self.given += this.len() as u64;
         self.scratch = [this, next];
     }
 

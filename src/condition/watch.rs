@@ -6,12 +6,22 @@ const DROPPED_S: f64 = 0.004;
 const RAIL: f32 = 0.97;
 const RAIL_RUN: u32 = 3;
 
+/// Samples whose squares are added up before the mean square is led on. They are counted from the beginning of the
+/// stream, and every [`LANES`]-th is added to a sum of its own, so that all figures are the same for any block size.
+const PIECE: usize = 64;
+const LANES: usize = 8;
+
 /// Watches one channel at the card's rate.
 pub struct LevelWatch {
     rate_hz: f64,
     peak: f32,
     sum_squares: f64,
+    /// Samples taken, missing ones among them, and those that were there.
+    taken: u64,
     counted: u64,
+    /// Squares of the piece under way, and how many of them are not zero.
+    lanes: [f32; LANES],
+    sounding: u32,
     clipped: u64,
     missing: u64,
     dropped: u64,
@@ -30,7 +40,10 @@ impl LevelWatch {
             rate_hz: f64::from(rate_hz),
             peak: 0.0,
             sum_squares: 0.0,
+            taken: 0,
             counted: 0,
+            lanes: [0.0; LANES],
+            sounding: 0,
             clipped: 0,
             missing: 0,
             dropped: 0,
@@ -46,35 +59,96 @@ impl LevelWatch {
     /// Looks at a block and turns dropped stretches (runs of exact zeros that the sound jumps into) into NaN.
     /// A run that began in an earlier block is marked from here on.
     pub fn run(&mut self, block: &mut [f32]) {
-        let shortest = (DROPPED_S * self.rate_hz).ceil() as usize;
-        let slow = (1.0 / (0.5 * self.rate_hz)) as f32;
-        for i in 0..block.len() {
-            let x = block[i];
-            if !x.is_finite() {
-                self.missing += 1;
-                self.zero_run = 0;
-                continue;
+        let mut i = 0;
+        while i < block.len() {
+            let whole = self.taken.is_multiple_of(PIECE as u64) && i + PIECE <= block.len();
+            if whole && self.take_plain(&block[i..i + PIECE]) {
+                i += PIECE;
+            } else {
+                self.take_one(block, i);
+                i += 1;
             }
+        }
+    }
+
+    /// Takes a whole piece in which nothing is missing, zero or at a rail; returns whether it was one.
+    fn take_plain(&mut self, piece: &[f32]) -> bool {
+        let (mut squares, mut highest, mut lowest) = ([0.0f32; LANES], [0.0f32; LANES], [f32::MAX; LANES]);
+        for part in piece.chunks_exact(LANES) {
+            for i in 0..LANES {
+                let size = part[i].abs();
+                squares[i] += part[i] * part[i];
+                highest[i] = if size > highest[i] { size } else { highest[i] };
+                lowest[i] = if size < lowest[i] { size } else { lowest[i] };
+            }
+        }
+        let top = highest.iter().copied().fold(0.0, f32::max);
+        let plain = squares.iter().sum::<f32>().is_finite()
+            && top < RAIL
+            && lowest.iter().copied().fold(f32::MAX, f32::min) > 0.0;
+        if !plain {
+            return false;
+        }
+        self.peak = self.peak.max(top);
+        self.lanes = squares;
+        self.sounding = PIECE as u32;
+        self.counted += PIECE as u64;
+        self.taken += PIECE as u64;
+        self.zero_run = 0;
+        self.previous = piece[PIECE - 1];
+        (self.rail, self.rail_run) = (self.previous, 1);
+        self.end_piece();
+        true
+    }
+
+    /// Takes sample `i` of a block.
+    fn take_one(&mut self, block: &mut [f32], i: usize) {
+        let x = block[i];
+        let lane = (self.taken % LANES as u64) as usize;
+        self.taken += 1;
+        if x.is_finite() {
             self.counted += 1;
             self.peak = self.peak.max(x.abs());
-            self.sum_squares += f64::from(x) * f64::from(x);
+            self.lanes[lane] += x * x;
             self.count_clipped(x);
             if x == 0.0 {
-                if self.zero_run == 0 {
-                    self.jumped_in = self.previous * self.previous > 0.06 * self.recent_square;
-                }
-                self.zero_run += 1;
-                if self.zero_run >= shortest && self.jumped_in && self.recent_square > 0.0 {
-                    let from = if self.zero_run == shortest { i.saturating_sub(shortest - 1) } else { i };
-                    self.dropped += (i - from + 1) as u64;
-                    block[from..=i].fill(f32::NAN);
-                }
+                self.count_zeros(block, i);
             } else {
                 self.zero_run = 0;
-                self.recent_square += slow * (x * x - self.recent_square);
+                self.sounding += 1;
             }
             self.previous = x;
+        } else {
+            self.missing += 1;
+            self.zero_run = 0;
         }
+        if self.taken.is_multiple_of(PIECE as u64) {
+            self.end_piece();
+        }
+    }
+
+    fn count_zeros(&mut self, block: &mut [f32], i: usize) {
+        let shortest = (DROPPED_S * self.rate_hz).ceil() as usize;
+        if self.zero_run == 0 {
+            self.jumped_in = self.previous * self.previous > 0.06 * self.recent_square;
+        }
+        self.zero_run += 1;
+        if self.zero_run >= shortest && self.jumped_in && self.recent_square > 0.0 {
+            let from = if self.zero_run == shortest { i.saturating_sub(shortest - 1) } else { i };
+            self.dropped += (i - from + 1) as u64;
+            block[from..=i].fill(f32::NAN);
+        }
+    }
+
+    /// Adds the piece under way to the mean square, and leads the recent one (over half a second) after it.
+    fn end_piece(&mut self) {
+        let squares = self.lanes.iter().sum::<f32>();
+        self.sum_squares += f64::from(squares);
+        if self.sounding > 0 {
+            let weight = (self.sounding as f32 / (0.5 * self.rate_hz) as f32).min(1.0);
+            self.recent_square += weight * (squares / self.sounding as f32 - self.recent_square);
+        }
+        (self.lanes, self.sounding) = ([0.0; LANES], 0);
     }
 
     fn count_clipped(&mut self, x: f32) {
@@ -98,7 +172,8 @@ impl LevelWatch {
 
     /// Root mean square, 1 = full scale.
     pub fn rms(&self) -> f64 {
-        if self.counted == 0 { 0.0 } else { (self.sum_squares / self.counted as f64).sqrt() }
+        let squares = self.sum_squares + f64::from(self.lanes.iter().sum::<f32>());
+        if self.counted == 0 { 0.0 } else { (squares / self.counted as f64).sqrt() }
     }
 
     /// Fraction of samples that stand at a rail.

@@ -105,6 +105,15 @@ impl BlockSums {
         (k as f64 + 0.5) * self.block_s() - 0.5 / self.rate_hz
     }
 
+    /// What turns the carrier back in block `k`: e^(−j·its phase at the block's centre).
+    pub(super) fn back(&self, k: usize) -> Complex64 {
+        if self.carrier_hz > 0.0 {
+            Complex64::from_polar(1.0, -2.0 * PI * self.carrier_hz * self.centre_s(k))
+        } else {
+            Complex64::new(1.0, 0.0)
+        }
+    }
+
     /// Instant of the first sample since the stream began, s.
     pub fn origin_s(&self) -> f64 {
         self.first_sample as f64 / self.rate_hz

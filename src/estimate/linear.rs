@@ -1,9 +1,15 @@
 //! A small symmetric system, solved by Cholesky's method.
 
+/// Cells worked on side by side, so that the compiler may use wide registers.
+const WIDE: usize = 4;
+
 /// Normal equations A·x = b of a least-squares problem, gathered row by row.
 pub struct Normal {
     n: usize,
+    /// Row by row up to the diagonal and a little beyond: rows are padded to whole groups of [`WIDE`].
     a: Vec<f64>,
+    wide: usize,
+    padded: Vec<f64>,
     b: Vec<f64>,
     rows: usize,
     sum_squares: f64,
@@ -12,15 +18,29 @@ pub struct Normal {
 impl Normal {
     /// An empty problem of `n` parameters.
     pub fn new(n: usize) -> Self {
-        Self { n, a: vec![0.0; n * n], b: vec![0.0; n], rows: 0, sum_squares: 0.0 }
+        let wide = n.next_multiple_of(WIDE);
+        Self {
+            n,
+            a: vec![0.0; n * wide],
+            wide,
+            padded: vec![0.0; wide],
+            b: vec![0.0; n],
+            rows: 0,
+            sum_squares: 0.0,
+        }
     }
 
     /// Adds one row: the observed value and its derivatives.
     pub fn add(&mut self, row: &[f64], value: f64) {
-        for (i, &ri) in row.iter().enumerate() {
+        self.padded[..self.n].copy_from_slice(row);
+        let (groups, _) = self.padded.as_chunks::<WIDE>();
+        for ((i, &ri), cells) in row.iter().enumerate().zip(self.a.chunks_exact_mut(self.wide)) {
             self.b[i] += ri * value;
-            for (cell, &rj) in self.a[i * self.n..=i * self.n + i].iter_mut().zip(row) {
-                *cell += ri * rj;
+            let (cells, _) = cells.as_chunks_mut::<WIDE>();
+            for (cells, group) in cells.iter_mut().zip(&groups[..=i / WIDE]) {
+                for (cell, rj) in cells.iter_mut().zip(group) {
+                    *cell += ri * rj;
+                }
             }
         }
         self.rows += 1;
@@ -41,7 +61,7 @@ impl Normal {
     pub fn solve(&self) -> Option<(Vec<f64>, Vec<f64>)> {
         let n = self.n;
         // Scaled to a unit diagonal: the columns' units differ by many powers of ten.
-        let scale: Vec<f64> = (0..n).map(|i| self.a[i * n + i].sqrt()).collect();
+        let scale: Vec<f64> = (0..n).map(|i| self.a[i * self.wide + i].sqrt()).collect();
         if scale.iter().any(|s| !(s.is_finite() && *s > 0.0)) {
             return None;
         }
@@ -49,7 +69,7 @@ impl Normal {
         for i in 0..n {
             for j in 0..=i {
                 let dot: f64 = (0..j).map(|k| l[i * n + k] * l[j * n + k]).sum();
-                let v = self.a[i * n + j] / (scale[i] * scale[j]) - dot;
+                let v = self.a[i * self.wide + j] / (scale[i] * scale[j]) - dot;
                 if i == j {
                     if v <= 1e-12 {
                         return None;

@@ -1,40 +1,102 @@
-//! One frame of sound into the powers of its spectrum: planned once, all scratch owned, nothing allocated per frame.
+//! One frame of sound into its spectrum: planned once, all scratch owned, nothing allocated per frame.
 
 use super::window::{enbw_bins, hann};
 use realfft::{RealFftPlanner, RealToComplex};
-use rustfft::num_complex::Complex32;
+use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
+use std::f64::consts::PI;
 use std::sync::Arc;
+
+/// The smallest even size of at least `least` points that the transforms are quick at: no prime factor above 5, at most
+/// one 3 or two 5s.
+fn quick_size(least: usize) -> usize {
+    [1, 3, 5, 25]
+        .iter()
+        .map(|odd| odd * least.div_ceil(*odd).next_power_of_two().max(2))
+        .min()
+        .unwrap_or(least)
+}
+
+/// A transform of real samples, zero-padded.
+struct Padded {
+    plan: Arc<dyn RealToComplex<f32>>,
+    input: Vec<f32>,
+    bins: Vec<Complex32>,
+    scratch: Vec<Complex32>,
+}
+
+impl Padded {
+    fn new(size: usize) -> Self {
+        let plan = RealFftPlanner::new().plan_fft_forward(size);
+        Self {
+            input: plan.make_input_vec(),
+            bins: plan.make_output_vec(),
+            scratch: plan.make_scratch_vec(),
+            plan,
+        }
+    }
+
+    /// Transforms the input, of which the first `len` samples were set, into the bins.
+    fn run(&mut self, len: usize) -> &[Complex32] {
+        self.input[len..].fill(0.0);
+        self.plan
+            .process_with_scratch(&mut self.input, &mut self.bins, &mut self.scratch)
+            .expect("the buffers were made by this plan");
+        &self.bins
+    }
+}
+
+/// The bins of a padded frame without a window.
+pub struct PlainFrame {
+    padded: Padded,
+    len: usize,
+}
+
+impl PlainFrame {
+    /// For frames of `len` samples, padded to at least `size` points.
+    pub fn new(len: usize, size: usize) -> Self {
+        Self { padded: Padded::new(quick_size(size.max(len))), len }
+    }
+
+    /// Points of the transform.
+    pub fn size(&self) -> usize {
+        self.padded.input.len()
+    }
+
+    /// Σ (x − `level`)·e^(−2πjkn/size) for k from 0 to half the size; exactly as many samples as the frame has.
+    ///
+    /// # Panics
+    /// Never: the transform's buffers are of its own making.
+    pub fn bins(&mut self, samples: &[f32], level: f32) -> &[Complex32] {
+        for (y, x) in self.padded.input[..self.len].iter_mut().zip(samples) {
+            *y = x - level;
+        }
+        self.padded.run(self.len)
+    }
+}
 
 /// Spectrum of a Hann-windowed frame of real samples, zero-padded to at least twice its length.
 pub struct RealFrame {
-    plan: Arc<dyn RealToComplex<f32>>,
+    padded: Padded,
     window: Vec<f32>,
     scale: f32,
     enbw_hz: f64,
     bin_hz: f64,
-    padded: Vec<f32>,
-    bins: Vec<Complex32>,
-    scratch: Vec<Complex32>,
     power: Vec<f32>,
 }
 
 impl RealFrame {
     /// For frames of `len` samples at `rate_hz`.
     pub fn new(len: usize, rate_hz: f64) -> Self {
-        let size = (2 * len).next_power_of_two();
-        let plan = RealFftPlanner::new().plan_fft_forward(size);
+        let size = quick_size(2 * len);
         let window = hann(len);
         Self {
+            padded: Padded::new(size),
             scale: (2.0 / window.iter().sum::<f32>()).powi(2),
             enbw_hz: enbw_bins(&window) * rate_hz / len as f64,
             bin_hz: rate_hz / size as f64,
-            padded: plan.make_input_vec(),
-            bins: plan.make_output_vec(),
-            scratch: plan.make_scratch_vec(),
             power: vec![0.0; size / 2 + 1],
             window,
-            plan,
         }
     }
 
@@ -65,53 +127,80 @@ impl RealFrame {
     /// # Panics
     /// Never: the transform's buffers are of its own making.
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
-        let len = self.window.len();
-        fill_windowed(samples, &self.window, |i, x| self.padded[i] = x);
-        self.padded[len..].fill(0.0);
-        self.plan
-            .process_with_scratch(&mut self.padded, &mut self.bins, &mut self.scratch)
-            .expect("the buffers were made by this plan");
-        for (p, z) in self.power.iter_mut().zip(&self.bins) {
+        let level = level(samples, &self.window);
+        for ((y, x), w) in self.padded.input.iter_mut().zip(samples).zip(&self.window) {
+            *y = present(*x, level) * w;
+        }
+        for (p, z) in self.power.iter_mut().zip(self.padded.run(samples.len())) {
             *p = z.norm_sqr() * self.scale;
         }
         &self.power
     }
 }
 
-/// Hands out the windowed samples with their mean taken out.
-fn fill_windowed(samples: &[f32], window: &[f32], mut put: impl FnMut(usize, f32)) {
-    let (mut sum, mut weight) = (0.0f32, 0.0f32);
-    for (x, w) in samples.iter().zip(window) {
-        if x.is_finite() {
-            sum += x * w;
-            weight += w;
-        }
-    }
-    let mean = if weight > 0.0 { sum / weight } else { 0.0 };
-    for (i, (x, w)) in samples.iter().zip(window).enumerate() {
-        put(i, if x.is_finite() { (x - mean) * w } else { 0.0 });
-    }
+/// Sums that are kept side by side.
+const LANES: usize = 8;
+
+/// A sample over the frame's level; nothing where it is missing.
+fn present(x: f32, level: f32) -> f32 {
+    let over = x - level;
+    if over.is_finite() { over } else { 0.0 }
 }
 
-/// Spectrum of a Hann-windowed frame after a steady slide in frequency has been undone, so that a note that moves at
+/// Mean of the samples under the window, missing ones left out: eight sums side by side, so that the compiler may use
+/// wide registers.
+fn level(samples: &[f32], window: &[f32]) -> f32 {
+    let (mut sums, mut weights) = ([0.0f32; LANES], [0.0f32; LANES]);
+    let ((xs, last_x), (ws, last_w)) = (samples.as_chunks::<LANES>(), window.as_chunks::<LANES>());
+    let mut take = |i: usize, x: f32, w: f32| {
+        let there = x.is_finite();
+        sums[i] += if there { x * w } else { 0.0 };
+        weights[i] += if there { w } else { 0.0 };
+    };
+    for (x, w) in xs.iter().zip(ws) {
+        for i in 0..LANES {
+            take(i, x[i], w[i]);
+        }
+    }
+    for (i, (x, w)) in last_x.iter().zip(last_w).enumerate() {
+        take(i, *x, *w);
+    }
+    let weight = weights.iter().sum::<f32>();
+    if weight > 0.0 { sums.iter().sum::<f32>() / weight } else { 0.0 }
+}
+
+/// Spectra of a Hann-windowed frame after a steady slide in frequency has been undone, so that a note that moves at
 /// that rate is one sharp peak at the frequency it has in mid-frame.
+///
+/// For real x the transform of x·e^(+jπst²) is that of x·e^(−jπst²) conjugated and read backwards: one transform undoes
+/// a slide and its opposite.
 pub struct ChirpFrame {
     plan: Arc<dyn Fft<f32>>,
     window: Vec<f32>,
     rate_hz: f64,
     scale: f32,
+    /// Slides that are undone often, Hz/s, and the windowed turns that undo them.
+    known: Vec<(f64, Vec<Complex32>)>,
+    turns: Vec<Complex32>,
     bins: Vec<Complex32>,
     scratch: Vec<Complex32>,
     power: Vec<f32>,
 }
 
 impl ChirpFrame {
-    /// For frames of `len` samples at `rate_hz`.
-    pub fn new(len: usize, rate_hz: f64) -> Self {
-        let size = (2 * len).next_power_of_two();
+    /// For frames of `len` samples at `rate_hz`; `often` are slides that are undone often, Hz/s.
+    pub fn new(len: usize, rate_hz: f64, often: &[f64]) -> Self {
+        let size = quick_size(2 * len);
         let plan = FftPlanner::new().plan_fft_forward(size);
         let window = hann(len);
+        let turns = |slide: f64| {
+            let mut turns = vec![Complex32::default(); len];
+            set_turns(&mut turns, &window, slide, rate_hz);
+            turns
+        };
         Self {
+            known: often.iter().map(|&slide| (slide, turns(slide))).collect(),
+            turns: turns(0.0),
             scale: (2.0 / window.iter().sum::<f32>()).powi(2),
             rate_hz,
             bins: vec![Complex32::default(); size],
@@ -122,27 +211,55 @@ impl ChirpFrame {
         }
     }
 
-    /// Powers of the frame with a slide of `slide` Hz/s undone; bins as those of a [`RealFrame`] of the same length.
-    pub fn power(&mut self, samples: &[f32], slide: f64) -> &[f32] {
-        let (len, bins) = (self.window.len(), &mut self.bins);
-        // e^(−jπ·slide·t²), t from mid-frame, by a recurrence in double precision: two products a sample.
-        let dt = 1.0 / self.rate_hz;
-        let phase = |t: f64| -std::f64::consts::PI * slide * t * t;
-        let first = -(len as f64 - 1.0) / 2.0 * dt;
-        let unit = |angle: f64| rustfft::num_complex::Complex64::from_polar(1.0, angle);
-        let (mut turn, mut step) = (unit(phase(first)), unit(phase(first + dt) - phase(first)));
-        let bend = unit(-2.0 * std::f64::consts::PI * slide * dt * dt);
-        fill_windowed(samples, &self.window, |i, x| {
-            bins[i] = Complex32::new(turn.re as f32 * x, turn.im as f32 * x);
-            turn *= step;
-            step *= bend;
-        });
-        bins[len..].fill(Complex32::default());
-        self.plan.process_with_scratch(bins, &mut self.scratch);
-        for (p, z) in self.power.iter_mut().zip(bins.iter()) {
-            *p = z.norm_sqr() * self.scale;
+    /// Undoes a slide of `slide` Hz/s in `samples` and, in the same transform, the opposite one: what
+    /// [`power`](Self::power) then gives.
+    pub fn undo(&mut self, samples: &[f32], slide: f64) {
+        let len = self.window.len();
+        let known = self.known.iter().find(|(s, _)| (s - slide).abs() < 1e-9);
+        let turns = if let Some((_, turns)) = known {
+            turns
+        } else {
+            set_turns(&mut self.turns, &self.window, slide, self.rate_hz);
+            &self.turns
+        };
+        let level = level(samples, &self.window);
+        for ((z, x), turn) in self.bins.iter_mut().zip(samples).zip(turns) {
+            *z = turn * present(*x, level);
+        }
+        self.bins[len..].fill(Complex32::default());
+        self.plan.process_with_scratch(&mut self.bins, &mut self.scratch);
+    }
+
+    /// Powers with the slide undone, or with the `opposite` one; bins as those of a [`RealFrame`] of the same length.
+    pub fn power(&mut self, opposite: bool) -> &[f32] {
+        let scale = self.scale;
+        let half = self.bins.len() / 2;
+        if opposite {
+            self.power[0] = self.bins[0].norm_sqr() * scale;
+            for (p, z) in self.power[1..].iter_mut().zip(self.bins[half..].iter().rev()) {
+                *p = z.norm_sqr() * scale;
+            }
+        } else {
+            for (p, z) in self.power.iter_mut().zip(&self.bins[..=half]) {
+                *p = z.norm_sqr() * scale;
+            }
         }
         &self.power
+    }
+}
+
+/// The window times e^(−jπ·slide·t²), t from mid-frame, by a recurrence in double precision: two products a sample.
+fn set_turns(turns: &mut [Complex32], window: &[f32], slide: f64, rate_hz: f64) {
+    let dt = 1.0 / rate_hz;
+    let phase = |t: f64| -PI * slide * t * t;
+    let first = -(turns.len() as f64 - 1.0) / 2.0 * dt;
+    let unit = |angle: f64| Complex64::from_polar(1.0, angle);
+    let (mut turn, mut step) = (unit(phase(first)), unit(phase(first + dt) - phase(first)));
+    let bend = unit(-2.0 * PI * slide * dt * dt);
+    for (t, w) in turns.iter_mut().zip(window) {
+        *t = Complex32::new(turn.re as f32, turn.im as f32) * *w;
+        turn *= step;
+        step *= bend;
     }
 }
 
@@ -197,7 +314,7 @@ mod tests {
     #[test]
     fn a_slide_undone_is_a_sharp_peak_at_mid_frame() {
         let (rate, len, slide) = (8000.0, 1280, -900.0);
-        let mut frame = ChirpFrame::new(len, rate);
+        let mut frame = ChirpFrame::new(len, rate, &[slide]);
         let note: Vec<f32> = (0..len)
             .map(|n| {
                 let t = (n as f64 - (len as f64 - 1.0) / 2.0) / rate;
@@ -206,10 +323,16 @@ mod tests {
             .collect();
         let peak = |power: &[f32]| {
             let (k, p) = power.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).expect("bins");
-            (k as f64 * rate / 4096.0, *p)
+            (k as f64 * rate / 2560.0, *p)
         };
-        let (at, sharp) = peak(frame.power(&note, slide));
-        assert!((at - 700.0).abs() < 2.0 && (sharp - 1.0).abs() < 0.05, "{at} {sharp}");
-        assert!(peak(frame.power(&note, 0.0)).1 < 0.3);
+        // Both as a slide that is known beforehand, as one that is not, and as the opposite of either.
+        for (undone, opposite) in [(slide, false), (slide + 1e-6, false), (-slide, true)] {
+            frame.undo(&note, undone);
+            let (at, sharp) = peak(frame.power(opposite));
+            assert!((at - 700.0).abs() < 3.2 && (sharp - 1.0).abs() < 0.05, "{at} {sharp}");
+            assert!(peak(frame.power(!opposite)).1 < 0.3);
+        }
+        frame.undo(&note, 0.0);
+        assert!(peak(frame.power(false)).1 < 0.3);
     }
 }
