@@ -30,6 +30,8 @@ const LEAST_HOPS: usize = 8;
 /// Least distance of a standing note from a line at which the line's amplitude may still be learnt, Hz: nearer, the
 /// note would leak into the mean over the last hops.
 const GUARD_HZ: f64 = 2.5;
+/// Looks in a row that may show no comb before it is given up.
+const MOST_ABSENT: u32 = 3;
 /// How far the fundamental may be off before the comb is found anew rather than led back, Hz.
 const LOST_HZ: f64 = 0.5;
 
@@ -81,12 +83,20 @@ impl Turns {
     /// with it. A hop with missing samples counts them as nothing.
     fn mean(&self, samples: &[f32], phase: f64) -> Complex32 {
         let (mut re, mut im) = ([0.0f32; 8], [0.0f32; 8]);
-        for ((x, c), s) in samples.chunks(8).zip(self.cos.chunks(8)).zip(self.sin.chunks(8)) {
-            for i in 0..x.len() {
-                let x = if x[i].is_finite() { x[i] } else { 0.0 };
-                re[i] += x * c[i];
-                im[i] += x * s[i];
+        let mut take = |i: usize, x: f32, c: f32, s: f32| {
+            let x = if x.is_finite() { x } else { 0.0 };
+            re[i] += x * c;
+            im[i] += x * s;
+        };
+        let ((xs, last_x), (cs, last_c), (ss, last_s)) =
+            (samples.as_chunks::<8>(), self.cos.as_chunks::<8>(), self.sin.as_chunks::<8>());
+        for ((x, c), s) in xs.iter().zip(cs).zip(ss) {
+            for i in 0..8 {
+                take(i, x[i], c[i], s[i]);
             }
+        }
+        for (i, ((x, c), s)) in last_x.iter().zip(last_c).zip(last_s).enumerate() {
+            take(i, *x, *c, *s);
         }
         let sum = Complex32::new(re.iter().sum(), -im.iter().sum::<f32>());
         unit(-phase) * sum * (2.0 / samples.len().max(1) as f32)
@@ -183,6 +193,8 @@ pub struct HumFollower {
     suspected_hz: f64,
     phase: f64,
     teeth: Vec<Tooth>,
+    /// For how many hops nothing has been taken out.
+    left_alone: usize,
     sum: f64,
     sum_squares: f64,
     looks: f64,
@@ -199,6 +211,7 @@ impl HumFollower {
             suspected_hz: 0.0,
             phase: 0.0,
             teeth: Vec::new(),
+            left_alone: 0,
             sum: 0.0,
             sum_squares: 0.0,
             looks: 0.0,
@@ -246,7 +259,7 @@ impl HumFollower {
         }
         let Some((_, f0, orders)) = best else {
             self.absent += 1;
-            if self.absent > 6 {
+            if self.absent > MOST_ABSENT {
                 self.found = false;
                 self.teeth.clear();
             }
@@ -280,6 +293,11 @@ impl HumFollower {
             self.lead(f0, hop as f64 / self.rate_hz);
         }
         news || more
+    }
+
+    /// Leads the fundamental after the comb between two looks; `hop` is the number of samples from look to look.
+    pub fn lead_on(&mut self, hop: usize) {
+        self.lead(self.fundamental_hz, hop as f64 / self.rate_hz);
     }
 
     /// Leads the fundamental after the comb by the phases of its lines: they know it far better than a frame does.
@@ -324,10 +342,16 @@ impl HumFollower {
         self.found
     }
 
+    /// For how many hops up to now the sound has passed as it came.
+    pub fn left_alone_hops(&self) -> usize {
+        self.left_alone
+    }
+
     /// Takes the comb as it is known out of sound that ended just now: for what was heard before it was known.
     pub fn clean_past(&mut self, sound: &[f32], hop: usize, out: &mut Vec<f32>) {
         out.clear();
         out.extend_from_slice(sound);
+        self.left_alone = 0;
         let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
         for tooth in self.teeth.iter_mut().filter(|t| t.sums.len() >= LEAST_HOPS) {
             let h = f64::from(tooth.order);
@@ -369,8 +393,10 @@ impl HumFollower {
         let from = out.len();
         out.extend_from_slice(hop);
         if self.teeth.is_empty() {
+            self.left_alone += 1;
             return;
         }
+        self.left_alone = 0;
         let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
         let clean = &mut out[from..];
         for tooth in &mut self.teeth {

@@ -42,12 +42,12 @@ const SHORT_S: f64 = 0.16;
 const MEDIUM_S: f64 = 0.64;
 const LONG_S: f64 = 2.048;
 /// Hops between medium and between long frames.
-const MEDIUM_EVERY: u64 = 2;
+const MEDIUM_EVERY: u64 = 4;
 const LONG_EVERY: u64 = 10;
 /// Length of the frame that a weak note is found in, hops between two of them, and what stands out of the floor there:
 /// once in ten hours by chance (e^-28 in each of 12 000 bins, 4500 frames an hour).
 const DEEP_S: f64 = 3.2;
-const DEEP_EVERY: u64 = 8;
+const DEEP_EVERY: u64 = 16;
 const DEEP_BIRTH: f64 = 28.0;
 /// The first look for hum: in how long a frame, and after how many hops.
 const EARLY_S: f64 = 1.024;
@@ -88,6 +88,8 @@ struct Standing {
     beside: Option<(Vec<u32>, BlockSums)>,
     core: (f64, f64),
     frequency_hz: f64,
+    /// How far the note has been from the sums' carrier at most, Hz.
+    apart_hz: f64,
     strikes: u32,
 }
 
@@ -97,17 +99,20 @@ impl Standing {
         let sums = rest::sums_for(frequency_hz, rate_hz, first);
         let orders = hum.beside(frequency_hz);
         let beside = (!orders.is_empty()).then(|| (orders, sums.clone()));
-        Self { sums, beside, core, frequency_hz, strikes: 0 }
+        Self { sums, beside, core, frequency_hz, apart_hz: 0.0, strikes: 0 }
     }
 
     /// Takes all that has been heard since, up to sample `end`; `gift` is scratch.
     fn take(&mut self, clean: &History, end: u64, hum: &HumFollower, hop: usize, gift: &mut Vec<f32>) {
         let news = clean.slice(self.sums.next_sample(), end);
+        self.apart_hz = self.apart_hz.max((self.frequency_hz - self.sums.carrier_hz()).abs());
+        self.sums.fold(self.apart_hz);
         self.sums.push(news);
         if let Some((orders, beside)) = &mut self.beside {
             gift.clear();
             gift.extend_from_slice(news);
             hum.give_back(orders, hop, gift);
+            beside.fold(self.apart_hz);
             beside.push(gift);
         }
     }
@@ -177,6 +182,9 @@ pub struct Ear {
     peaks: Vec<Peak>,
     gathered: Vec<(Peak, f64)>,
     kept: Vec<(Peak, f64)>,
+    /// Peaks of the newest long frame of all that is heard, and the sample it ended with.
+    long_peaks: Vec<Peak>,
+    long_seen: u64,
     slides: Vec<(f64, bool)>,
     low: low::Low,
     hop_buffer: Vec<f32>,
@@ -224,6 +232,8 @@ impl Ear {
             peaks: Vec::new(),
             gathered: Vec::new(),
             kept: Vec::new(),
+            long_peaks: Vec::new(),
+            long_seen: 0,
             slides: Vec::new(),
             low: low::Low::new(rate_hz),
             hop_buffer: Vec::new(),
@@ -409,13 +419,22 @@ impl Ear {
 
     /// Looks for the hum's comb in all that is heard; at the beginning in a frame half as long.
     fn look_for_hum(&mut self, end: u64) {
-        let frame = if end < self.long.len() as u64 { &mut self.early } else { &mut self.long };
+        if self.hum.is_found() && !self.hops.is_multiple_of(2 * LONG_EVERY) {
+            self.hum.lead_on(self.hop);
+            return;
+        }
+        let early = end < self.long.len() as u64;
+        let frame = if early { &mut self.early } else { &mut self.long };
         let asked = Asked { lowest_hz: 1.5, least_snr: 18.0, most: 32 };
         let Some(length_s) =
             peaks_in(frame, &self.raw, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks)
         else {
             return;
         };
+        if !early {
+            self.long_peaks.clone_from(&self.peaks);
+            self.long_seen = end;
+        }
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
         let moving: Vec<f64> = moved.collect();
@@ -453,10 +472,17 @@ impl Ear {
 
     fn look_long(&mut self, end: u64, now_s: f64) {
         let asked = Asked { lowest_hz: 1.5, least_snr: 18.0, most: 32 };
-        let Some(length_s) =
-            peaks_in(&mut self.long, &self.clean, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks)
-        else {
-            return;
+        let whole = self.long.len();
+        let length_s = if self.long_seen == end && self.hum.left_alone_hops() * self.hop >= whole {
+            // Nothing was taken out of all that the frame holds: it has been looked at just now.
+            self.peaks.clone_from(&self.long_peaks);
+            whole as f64 / self.rate_hz
+        } else {
+            let frame = &mut self.long;
+            let seen =
+                peaks_in(frame, &self.clean, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks);
+            let Some(length_s) = seen else { return };
+            length_s
         };
         let hum = &self.hum;
         self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
@@ -484,7 +510,7 @@ impl Ear {
     fn look_low(&mut self, end: u64, now_s: f64) {
         let hum = &self.hum;
         let heard = |l: &Line| l.confirmed() && l.b.abs() > low::HIGHEST_HZ && !hum.is_line(l.b.abs(), 0.4);
-        if !self.table.lines.iter().any(heard) {
+        if self.hops.is_multiple_of(2 * LONG_EVERY) && !self.table.lines.iter().any(heard) {
             // Nothing is heard above: a low note may stand there from the beginning.
             let found = self.low.search(&self.clean, end, 0.0).filter(|f| f.0.frequency_hz < 8.0);
             if let Some((peak, length_s)) = found {

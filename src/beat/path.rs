@@ -74,8 +74,8 @@ impl Path {
         if n < 3 {
             return None;
         }
-        let mut last: Vec<Point> = self.recent.range(n - 3..).copied().collect();
-        last.sort_by(|a, b| a.b.abs().total_cmp(&b.b.abs()));
+        let mut last = [self.recent[n - 3], self.recent[n - 2], self.recent[n - 1]];
+        last.sort_unstable_by(|a, b| a.b.abs().total_cmp(&b.b.abs()));
         Some(last[1])
     }
 

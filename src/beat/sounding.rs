@@ -12,7 +12,7 @@ use std::f64::consts::PI;
 /// Frequencies at which soundings are taken, Hz.
 pub const RANGE_HZ: (f64, f64) = (16.0, 800.0);
 /// Least change of ln |b| between two soundings.
-const SPACING: f64 = 0.03;
+const SPACING: f64 = 0.045;
 /// Cycles in a sounding, and its length at least and at most, s.
 const CYCLES: f64 = 6.0;
 pub const LENGTH_S: (f64, f64) = (0.06, 0.25);
@@ -116,49 +116,102 @@ pub fn last_fall(soundings: &[Sounding]) -> &[Sounding] {
     &soundings[from.map_or(0, |i| i + 1)..]
 }
 
-/// Gauss–Newton steps.
-const STEPS: usize = 4;
+/// Gauss–Newton steps at most, and the step of the frequency, in parts of the inverse of the length, that is none.
+const STEPS: usize = 5;
+const SETTLED: f64 = 0.003;
+/// A period of the highest harmonic has at least so many means: a mean then passes 0.95 of it.
+const MEANS: f64 = 6.0;
+
+/// Means over `by` samples each, of a sounding's samples.
+struct Means {
+    values: Vec<f64>,
+    by: usize,
+    rate_hz: f64,
+}
+
+impl Means {
+    /// As few of them as a note with harmonics up to `highest_hz` allows.
+    fn of(samples: &[f32], rate_hz: f64, highest_hz: f64) -> Self {
+        let by = ((rate_hz / (MEANS * highest_hz)) as usize).max(1);
+        let values = samples.chunks_exact(by).map(|c| f64::from(c.iter().sum::<f32>()) / by as f64).collect();
+        Self { values, by, rate_hz }
+    }
+
+    /// What a mean passes of a line at `frequency_hz`.
+    fn pass(&self, frequency_hz: f64) -> f64 {
+        let (x, by) = (PI * frequency_hz / self.rate_hz, self.by as f64);
+        if self.by == 1 { 1.0 } else { (by * x).sin() / (by * x.sin()) }
+    }
+
+    /// Gathers the normal equations of `lines`, the level, and where `n` has room the steps of f and rate.
+    fn normal(&self, f: f64, rate: f64, lines: &[Complex64], n: usize) -> Normal {
+        let mut pass = [0.0; HARMONICS];
+        for (k, pass) in pass.iter_mut().enumerate().take(lines.len()) {
+            *pass = self.pass((k + 1) as f64 * f);
+        }
+        let columns = 2 * lines.len() + 1;
+        let mut normal = Normal::new(n);
+        let mut row = [0.0; 2 * HARMONICS + 3];
+        row[columns - 1] = 1.0;
+        let dt = self.by as f64 / self.rate_hz;
+        let first = -0.5 * (self.values.len() - 1) as f64 * dt;
+        let phase = |tau: f64| 2.0 * PI * (f + 0.5 * rate * tau) * tau;
+        let unit = |angle: f64| Complex64::from_polar(1.0, angle);
+        let (mut turn, mut step) = (unit(phase(first)), unit(phase(first + dt) - phase(first)));
+        let bend = unit(2.0 * PI * rate * dt * dt);
+        for (i, &x) in self.values.iter().enumerate() {
+            let tau = first + i as f64 * dt;
+            let (mut e, mut bent) = (turn, 0.0);
+            for (k, line) in lines.iter().enumerate() {
+                (row[2 * k], row[2 * k + 1]) = (pass[k] * e.re, -pass[k] * e.im);
+                bent -= (k + 1) as f64 * pass[k] * (line * e).im;
+                e *= turn;
+            }
+            row[columns] = bent * 2.0 * PI * tau;
+            row[columns + 1] = bent * PI * tau * tau;
+            normal.add(&row[..n], x);
+            turn *= step;
+            step *= bend;
+        }
+        normal
+    }
+}
 
 fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -> Option<Sounding> {
-    let len = samples.len();
     if f <= 0.5 * RANGE_HZ.0 || samples.iter().any(|x| !x.is_finite()) {
         return None;
     }
-    let length_s = len as f64 / rate_hz;
+    let length_s = samples.len() as f64 / rate_hz;
     let fitted = if f < LOW_HZ { HARMONICS } else { FEW };
+    let means = Means::of(samples, rate_hz, fitted as f64 * (f + 0.5 * rate.abs() * length_s));
+    let len = means.values.len();
     let columns = 2 * fitted + 1;
+    let n = columns + 2;
     let (mut lines, mut solved) = ([Complex64::default(); HARMONICS], None);
     let started = f;
     for step in 0..STEPS {
-        let n = if step == 0 { columns } else { columns + 2 };
-        let mut normal = Normal::new(n);
-        let mut row = [0.0; 2 * HARMONICS + 3];
-        for (i, &x) in samples.iter().enumerate() {
-            let tau = (i as f64 - 0.5 * (len - 1) as f64) / rate_hz;
-            let turn = Complex64::from_polar(1.0, 2.0 * PI * (f + 0.5 * rate * tau) * tau);
-            let (mut e, mut bent) = (turn, 0.0);
-            for (k, line) in lines.iter().take(fitted).enumerate() {
-                (row[2 * k], row[2 * k + 1]) = (e.re, -e.im);
-                bent -= (k + 1) as f64 * (line * e).im;
-                e *= turn;
-            }
-            row[columns - 1] = 1.0;
-            row[columns] = bent * 2.0 * PI * tau;
-            row[columns + 1] = bent * PI * tau * tau;
-            normal.add(&row[..n], f64::from(x));
+        let first = step == 0;
+        let normal = means.normal(f, rate, &lines[..fitted], if first { columns } else { n });
+        if normal.rows() < n + 3 {
+            return None;
         }
         let (x, inverse) = normal.solve()?;
         for (k, line) in lines.iter_mut().take(fitted).enumerate() {
             *line = Complex64::new(x[2 * k], x[2 * k + 1]);
         }
-        if n > columns {
-            f += x[columns].clamp(-1.0 / length_s, 1.0 / length_s);
-            rate += x[columns + 1].clamp(-4.0 / length_s.powi(2), 4.0 / length_s.powi(2));
+        if first {
+            continue;
         }
+        let moved = x[columns].clamp(-1.0 / length_s, 1.0 / length_s);
+        f += moved;
+        rate += x[columns + 1].clamp(-4.0 / length_s.powi(2), 4.0 / length_s.powi(2));
         let variance = normal.misfit(&x) / (len - n) as f64;
-        solved = Some((variance, inverse, n));
+        solved = Some((variance, inverse));
+        if moved.abs() * length_s < SETTLED {
+            break;
+        }
     }
-    let (variance, inverse, n) = solved?;
+    let (variance, inverse) = solved?;
     if (f - started).abs() > 1.0 / length_s + 0.1 * started || f <= 0.0 {
         return None; // it went to another line
     }
@@ -171,7 +224,7 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
         amplitude: lines[0].norm(),
         u: u(0),
         harmonics: [(lines[1].norm(), u(1)), (lines[2].norm(), u(2))],
-        density: 2.0 * variance / rate_hz,
+        density: 2.0 * variance * means.by as f64 / rate_hz,
     })
 }
 

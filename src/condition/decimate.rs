@@ -75,8 +75,11 @@ impl Stage {
         self.take(input);
         // The last phase is the shortest.
         let have = self.phases.last().map_or(0, |p| p.samples.len());
-        let mut ready = have.saturating_sub(self.at + self.longest);
-        while ready >= SIDE_BY_SIDE {
+        let ready = have.saturating_sub(self.at + self.longest);
+        let from = output.len();
+        output.resize(from + ready, 0.0);
+        let (wide, single) = output[from..].as_chunks_mut::<SIDE_BY_SIDE>();
+        for out in wide {
             let mut sums = [0.0f32; SIDE_BY_SIDE];
             for phase in &self.phases {
                 for &(q, tap) in &phase.taps {
@@ -86,18 +89,17 @@ impl Stage {
                     }
                 }
             }
-            output.extend_from_slice(&sums);
+            *out = sums;
             self.at += SIDE_BY_SIDE;
-            ready -= SIDE_BY_SIDE;
         }
-        for _ in 0..ready {
+        for out in single {
             let mut sum = 0.0f32;
             for phase in &self.phases {
                 for &(q, tap) in &phase.taps {
                     sum += tap * phase.samples[self.at + q];
                 }
             }
-            output.push(sum);
+            *out = sum;
             self.at += 1;
         }
         if self.at > 4096 {
@@ -199,9 +201,10 @@ impl Decimator {
     /// Takes `input`, appends what it completes to `output`: sample k of the whole output stands for input k·factor.
     pub fn run(&mut self, input: &[f32], output: &mut Vec<f32>) {
         let [mut this, mut next] = std::mem::take(&mut self.scratch);
-        this.clear();
-        this.extend_from_slice(input);
-        if spoilt(&this) {
+        let copied = self.stages.is_empty() || spoilt(input);
+        if copied {
+            this.clear();
+            this.extend_from_slice(input);
             for (i, x) in this.iter_mut().enumerate() {
                 if !x.is_finite() {
                     *x = 0.0;
@@ -210,7 +213,13 @@ impl Decimator {
             }
         }
         self.taken += input.len() as u64;
-        for stage in &mut self.stages {
+        let mut stages = self.stages.iter_mut();
+        if let Some(stage) = stages.next() {
+            next.clear();
+            stage.run(if copied { &this } else { input }, &mut next);
+            std::mem::swap(&mut this, &mut next);
+        }
+        for stage in stages {
             next.clear();
             stage.run(&this, &mut next);
             std::mem::swap(&mut this, &mut next);

@@ -3,6 +3,10 @@
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
+/// Blocks from which on they are folded, and the largest turn of the note within a folded one, in cycles.
+const MOST: usize = 4096;
+const LARGEST_TURN: f64 = 0.25;
+
 /// Means of x·e^(−j2πf0t) over successive blocks of samples, t counted from the first sample. A block with a missing
 /// sample in it is missing as a whole.
 #[derive(Debug, Clone)]
@@ -46,22 +50,67 @@ impl BlockSums {
             let (now, later) = rest.split_at(take);
             rest = later;
             let at = (self.means.len() * self.block_len + self.in_block) as f64 / self.rate_hz;
-            let mut turn = Complex64::from_polar(1.0, -2.0 * PI * (self.carrier_hz * at).fract());
-            for &x in now {
-                if x.is_finite() {
-                    self.sum += turn * f64::from(x);
-                    self.plain_sum += f64::from(x);
-                    self.plain_count += 1;
-                } else {
-                    self.complete = false;
-                }
-                turn *= step;
-            }
+            self.gather(now, at, step);
             self.in_block += take;
             if self.in_block == self.block_len {
                 self.means.push(self.complete.then(|| self.sum / self.block_len as f64));
                 (self.sum, self.in_block, self.complete) = (Complex64::default(), 0, true);
             }
+        }
+    }
+
+    /// Halves the number of blocks by making them twice as long, where there are [`MOST`] or more of them and the note,
+    /// never further than `apart_hz` from the carrier, still turns by less than a quarter within a block: so the sums of a
+    /// rest of an hour are no larger than those of one of a minute.
+    pub fn fold(&mut self, apart_hz: f64) {
+        if self.means.len() < MOST || 2.0 * self.block_s() * apart_hz > LARGEST_TURN {
+            return;
+        }
+        let (pairs, odd) = self.means.as_chunks::<2>();
+        let both = |pair: &[Option<Complex64>; 2]| Some((pair[0]? + pair[1]?) / 2.0);
+        let folded: Vec<Option<Complex64>> = pairs.iter().map(both).collect();
+        if let Some(odd) = odd.first() {
+            // A whole block that is half of a longer one: as if it were still under way.
+            self.sum += odd.unwrap_or_default() * self.block_len as f64;
+            self.complete &= odd.is_some();
+            self.in_block += self.block_len;
+        }
+        self.block_len *= 2;
+        self.means = folded;
+    }
+
+    /// Adds samples of one block, the first of them `at` s from the first of all; `step` is how the carrier turns back
+    /// from one to the next. Several turns run side by side: one alone would wait for its own product.
+    fn gather(&mut self, samples: &[f32], at: f64, step: Complex64) {
+        let first = Complex64::from_polar(1.0, -2.0 * PI * (self.carrier_hz * at).fract());
+        let step2 = step * step;
+        let leap = step2 * step2;
+        let (fours, rest) = samples.as_chunks::<4>();
+        let (mut turns, mut sums) =
+            ([first, first * step, first * step2, first * step2 * step], [Complex64::default(); 4]);
+        let mut plain = [0.0; 4];
+        for four in fours {
+            for i in 0..4 {
+                // What is missing is NaN and shows in the sum.
+                let x = f64::from(four[i]);
+                sums[i] += turns[i] * x;
+                plain[i] += x;
+                turns[i] *= leap;
+            }
+        }
+        let mut turn = turns[0];
+        let (mut sum, mut level) = (sums.iter().sum::<Complex64>(), plain.iter().sum::<f64>());
+        for &x in rest {
+            sum += turn * f64::from(x);
+            level += f64::from(x);
+            turn *= step;
+        }
+        if level.is_finite() {
+            self.sum += sum;
+            self.plain_sum += level;
+            self.plain_count += samples.len() as u64;
+        } else {
+            self.complete = false;
         }
     }
 
@@ -131,5 +180,37 @@ impl BlockSums {
         // Var(mean) = σ²/L for plain means, half of it in each part with a carrier; σ² = N0·rate/2.
         let sigma2 = row_variance * self.block_len as f64 * if self.carrier_hz > 0.0 { 2.0 } else { 1.0 };
         2.0 * sigma2 / self.rate_hz
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Blocks that were folded are those of sums that had the longer blocks from the beginning, a gap and a block under way
+    /// among them.
+    #[test]
+    fn folded_blocks_are_longer_ones() {
+        let sound = |i: usize| if i == 20_007 { f32::NAN } else { (i as f32 * 0.37).sin() + 0.25 };
+        let samples: Vec<f32> = (0..7 * (MOST + 1) + 3).map(sound).collect();
+        let (mut folded, mut long) =
+            (BlockSums::new(8000.0, 471.0, 7, 5), BlockSums::new(8000.0, 471.0, 14, 5));
+        for piece in samples.chunks(400) {
+            folded.push(piece);
+        }
+        long.push(&samples);
+        folded.fold(200.0);
+        assert_eq!(folded.len(), MOST + 1, "a note that turns so far within a block stays as it is");
+        folded.fold(1.0);
+        for sums in [&mut folded, &mut long] {
+            sums.push(&samples[..50]);
+        }
+        assert_eq!((folded.len(), folded.next_sample()), (long.len(), long.next_sample()));
+        for k in 0..long.len() {
+            match (folded.mean(k), long.mean(k)) {
+                (Some(a), Some(b)) => assert!((a - b).norm() < 1e-9, "{k}: {a} {b}"),
+                (a, b) => assert_eq!(a.is_some(), b.is_some(), "{k}"),
+            }
+        }
     }
 }

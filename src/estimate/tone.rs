@@ -248,7 +248,7 @@ pub fn fit_tone(
         if !fit.frequency_hz.is_finite() {
             return None;
         }
-        if step >= 1 && moved < 0.002 * fit.u_hz {
+        if step >= 1 && moved < 0.02 * fit.u_hz {
             break;
         }
     }

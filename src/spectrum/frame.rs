@@ -75,10 +75,17 @@ impl PlainFrame {
     }
 }
 
-/// Spectrum of a Hann-windowed frame of real samples, zero-padded to at least twice its length.
+/// The size that frames of `len` samples are padded to: half as much again at least. The parabola through three bins is
+/// then off by less than 0.004 of a bin of the unpadded transform, and a line between two bins loses 0.6 dB at most.
+fn padded_size(len: usize) -> usize {
+    quick_size(len + len / 2)
+}
+
+/// Spectrum of a Hann-windowed frame of real samples, zero-padded by half its length or more.
 pub struct RealFrame {
     padded: Padded,
     window: Vec<f32>,
+    weight: f32,
     scale: f32,
     enbw_hz: f64,
     bin_hz: f64,
@@ -88,10 +95,11 @@ pub struct RealFrame {
 impl RealFrame {
     /// For frames of `len` samples at `rate_hz`.
     pub fn new(len: usize, rate_hz: f64) -> Self {
-        let size = quick_size(2 * len);
+        let size = padded_size(len);
         let window = hann(len);
         Self {
             padded: Padded::new(size),
+            weight: window.iter().sum(),
             scale: (2.0 / window.iter().sum::<f32>()).powi(2),
             enbw_hz: enbw_bins(&window) * rate_hz / len as f64,
             bin_hz: rate_hz / size as f64,
@@ -127,7 +135,7 @@ impl RealFrame {
     /// # Panics
     /// Never: the transform's buffers are of its own making.
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
-        let level = level(samples, &self.window);
+        let level = level(samples, &self.window, self.weight);
         for ((y, x), w) in self.padded.input.iter_mut().zip(samples).zip(&self.window) {
             *y = present(*x, level) * w;
         }
@@ -138,35 +146,34 @@ impl RealFrame {
     }
 }
 
-/// Sums that are kept side by side.
-const LANES: usize = 8;
-
 /// A sample over the frame's level; nothing where it is missing.
 fn present(x: f32, level: f32) -> f32 {
     let over = x - level;
     if over.is_finite() { over } else { 0.0 }
 }
 
-/// Mean of the samples under the window, missing ones left out: eight sums side by side, so that the compiler may use
-/// wide registers.
-fn level(samples: &[f32], window: &[f32]) -> f32 {
-    let (mut sums, mut weights) = ([0.0f32; LANES], [0.0f32; LANES]);
-    let ((xs, last_x), (ws, last_w)) = (samples.as_chunks::<LANES>(), window.as_chunks::<LANES>());
-    let mut take = |i: usize, x: f32, w: f32| {
-        let there = x.is_finite();
-        sums[i] += if there { x * w } else { 0.0 };
-        weights[i] += if there { w } else { 0.0 };
-    };
-    for (x, w) in xs.iter().zip(ws) {
-        for i in 0..LANES {
-            take(i, x[i], w[i]);
+/// Mean of the samples under the window, missing ones left out.
+fn level(samples: &[f32], window: &[f32], weight: f32) -> f32 {
+    // What is missing is NaN and shows in the sum.
+    let sum = dot(samples, window);
+    if sum.is_finite() {
+        return sum / weight;
+    }
+    let there = || samples.iter().zip(window).filter(|(x, _)| x.is_finite());
+    let weight: f32 = there().map(|(_, w)| w).sum();
+    if weight > 0.0 { there().map(|(x, w)| x * w).sum::<f32>() / weight } else { 0.0 }
+}
+
+/// Sum of products, eight sums side by side so that the compiler may use wide registers.
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut sums = [0.0f32; 8];
+    let ((a8, a), (b8, b)) = (a.as_chunks::<8>(), b.as_chunks::<8>());
+    for (a, b) in a8.iter().zip(b8) {
+        for i in 0..8 {
+            sums[i] += a[i] * b[i];
         }
     }
-    for (i, (x, w)) in last_x.iter().zip(last_w).enumerate() {
-        take(i, *x, *w);
-    }
-    let weight = weights.iter().sum::<f32>();
-    if weight > 0.0 { sums.iter().sum::<f32>() / weight } else { 0.0 }
+    sums.iter().sum::<f32>() + a.iter().zip(b).map(|(a, b)| a * b).sum::<f32>()
 }
 
 /// Spectra of a Hann-windowed frame after a steady slide in frequency has been undone, so that a note that moves at
@@ -177,6 +184,7 @@ fn level(samples: &[f32], window: &[f32]) -> f32 {
 pub struct ChirpFrame {
     plan: Arc<dyn Fft<f32>>,
     window: Vec<f32>,
+    weight: f32,
     rate_hz: f64,
     scale: f32,
     /// Slides that are undone often, Hz/s, and the windowed turns that undo them.
@@ -190,7 +198,7 @@ pub struct ChirpFrame {
 impl ChirpFrame {
     /// For frames of `len` samples at `rate_hz`; `often` are slides that are undone often, Hz/s.
     pub fn new(len: usize, rate_hz: f64, often: &[f64]) -> Self {
-        let size = quick_size(2 * len);
+        let size = padded_size(len);
         let plan = FftPlanner::new().plan_fft_forward(size);
         let window = hann(len);
         let turns = |slide: f64| {
@@ -201,6 +209,7 @@ impl ChirpFrame {
         Self {
             known: often.iter().map(|&slide| (slide, turns(slide))).collect(),
             turns: turns(0.0),
+            weight: window.iter().sum(),
             scale: (2.0 / window.iter().sum::<f32>()).powi(2),
             rate_hz,
             bins: vec![Complex32::default(); size],
@@ -222,7 +231,7 @@ impl ChirpFrame {
             set_turns(&mut self.turns, &self.window, slide, self.rate_hz);
             &self.turns
         };
-        let level = level(samples, &self.window);
+        let level = level(samples, &self.window, self.weight);
         for ((z, x), turn) in self.bins.iter_mut().zip(samples).zip(turns) {
             *z = turn * present(*x, level);
         }
@@ -323,13 +332,13 @@ mod tests {
             .collect();
         let peak = |power: &[f32]| {
             let (k, p) = power.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).expect("bins");
-            (k as f64 * rate / 2560.0, *p)
+            (k as f64 * rate / 2048.0, *p)
         };
         // Both as a slide that is known beforehand, as one that is not, and as the opposite of either.
         for (undone, opposite) in [(slide, false), (slide + 1e-6, false), (-slide, true)] {
             frame.undo(&note, undone);
             let (at, sharp) = peak(frame.power(opposite));
-            assert!((at - 700.0).abs() < 3.2 && (sharp - 1.0).abs() < 0.05, "{at} {sharp}");
+            assert!((at - 700.0).abs() < 4.0 && (sharp - 1.0).abs() < 0.05, "{at} {sharp}");
             assert!(peak(frame.power(!opposite)).1 < 0.3);
         }
         frame.undo(&note, 0.0);

@@ -34,12 +34,18 @@ impl Floor {
         // Two stretches on either side vote.
         self.scratch.clear();
         for i in 0..self.levels.len() {
-            let (from, to) = (i.saturating_sub(2), (i + 3).min(self.levels.len()));
-            let mut votes = [0.0f32; 5];
-            let votes = &mut votes[..to - from];
-            votes.copy_from_slice(&self.levels[from..to]);
-            votes.sort_unstable_by(f32::total_cmp);
-            self.scratch.push(votes[votes.len() / 2].min(self.levels[i] * 4.0).max(self.levels[i] * 0.25));
+            let own = self.levels[i];
+            let vote = if let Some(votes) = i.checked_sub(2).and_then(|from| self.levels.get(from..i + 3)) {
+                middle_of_five([votes[0], votes[1], votes[2], votes[3], votes[4]])
+            } else {
+                let mut votes = [0.0f32; 5];
+                let (from, to) = (i.saturating_sub(2), (i + 3).min(self.levels.len()));
+                let votes = &mut votes[..to - from];
+                votes.copy_from_slice(&self.levels[from..to]);
+                votes.sort_unstable_by(f32::total_cmp);
+                votes[votes.len() / 2]
+            };
+            self.scratch.push(vote.min(own * 4.0).max(own * 0.25));
         }
         std::mem::swap(&mut self.levels, &mut self.scratch);
     }
@@ -51,7 +57,15 @@ impl Floor {
     }
 }
 
-/// The value below which `below` of the powers lie, to a part in four thousand: bit by bit from the top, since powers are
+/// The third of five values in order.
+fn middle_of_five([a, b, c, d, e]: [f32; 5]) -> f32 {
+    // The least and the greatest of two pairs' extremes go; the middle of what is left stays.
+    let low = a.min(b).max(c.min(d));
+    let high = a.max(b).min(c.max(d));
+    low.max(high).min(low.min(high).max(e))
+}
+
+/// The value below which `below` of the powers lie, to a part in a hundred: bit by bit from the top, since powers are
 /// never negative and their bits are therefore ordered as they are. Quicker than to sort, and always equally quick.
 fn middle_of(powers: &[f32; LOOKED_AT], below: usize) -> f32 {
     let bits = powers.map(|p| p.to_bits() as i32);
@@ -63,10 +77,12 @@ fn middle_of(powers: &[f32; LOOKED_AT], below: usize) -> f32 {
             found = tried;
         }
     }
-    f32::from_bits(found as u32)
+    // In the middle of what the bits not asked for leave open.
+    f32::from_bits(found as u32 | 1 << (FINEST_BIT - 1))
 }
-/// Lowest bit that is asked for: twelve of the mantissa's are.
-const FINEST_BIT: i32 = 11;
+
+/// Lowest bit that is asked for: seven of the mantissa's are.
+const FINEST_BIT: i32 = 16;
 
 /// A peak of a spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -148,7 +164,22 @@ mod tests {
     use crate::spectrum::RealFrame;
     use std::f64::consts::PI;
 
-    /// The bias of the log-magnitude parabola on a Hann window padded twofold is at most 1.626e-3 bins of the
+    #[test]
+    fn the_middle_is_the_middle() {
+        let mut uniform = crate::estimate::chance::uniforms(3);
+        for _ in 0..500 {
+            let five: [f32; 5] = std::array::from_fn(|_| (uniform() * 9.0).floor() as f32);
+            let mut sorted = five;
+            sorted.sort_unstable_by(f32::total_cmp);
+            assert!((middle_of_five(five) - sorted[2]).abs() < f32::EPSILON, "{five:?}");
+            let mut many: [f32; LOOKED_AT] = std::array::from_fn(|_| (-uniform().ln()) as f32);
+            let found = middle_of(&many, LOOKED_AT / 2);
+            many.sort_unstable_by(f32::total_cmp);
+            assert!((found / many[LOOKED_AT / 2] - 1.0).abs() < 0.004, "{found} {many:?}");
+        }
+    }
+
+    /// The bias of the log-magnitude parabola on a Hann window padded by half (to 1536 points) is at most 4.044e-3 bins of the
     /// unpadded transform (computed with numpy over all fractions of a bin, complex tone, 1024 points).
     #[test]
     fn the_parabola_keeps_its_known_bias() {
@@ -163,6 +194,6 @@ mod tests {
             find_peaks(&power, frame.bin_hz(), &floor, (1.0, 500.0), 1e6, 1, &mut peaks);
             worst = worst.max((peaks[0].frequency_hz - f).abs());
         }
-        assert!(worst < 1.7e-3 && worst > 1.2e-3, "{worst}");
+        assert!(worst < 4.1e-3 && worst > 3.0e-3, "{worst}");
     }
 }
