@@ -23,22 +23,22 @@ const LEAST_HITS: u32 = 4;
 impl Ear {
     /// Sounds the lowest lines that have moved on since their last sounding.
     pub(super) fn take_soundings(&mut self, end: u64, now_s: f64) {
-        let seen = |l: &&Line| l.hits >= LEAST_HITS && now_s - l.last_seen_s < 1e-6;
-        let mut due: Vec<(f64, usize)> = self
-            .table
-            .lines
-            .iter()
-            .enumerate()
-            .filter(|(_, l)| seen(l))
-            .map(|(i, l)| (l.b.abs(), i))
-            .filter(|&(b, i)| {
-                let id = self.table.lines[i].id;
-                self.dossiers.get(&id).map_or(sounding::RANGE_HZ.1 > b, |d| d.soundings.due(b))
-            })
-            .collect();
-        due.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let seen = |l: &Line| l.hits >= LEAST_HITS && now_s - l.last_seen_s < 1e-6;
+        let mut due = [None::<(f64, usize)>; MOST_A_LOOK];
+        for (i, line) in self.table.lines.iter().enumerate().filter(|(_, l)| seen(l)) {
+            let b = line.b.abs();
+            let dossier = self.dossiers.get(&line.id);
+            if dossier.map_or(sounding::RANGE_HZ.1 > b, |d| d.soundings.due(b)) {
+                // The lowest, in order.
+                let place = due.iter().position(|d| d.is_none_or(|(other, _)| b < other));
+                if let Some(place) = place {
+                    due[place..].rotate_right(1);
+                    due[place] = Some((b, i));
+                }
+            }
+        }
         let len = (sounding::LENGTH_S.1 * self.rate_hz) as u64;
-        for (b, i) in due.into_iter().take(MOST_A_LOOK).filter(|_| end >= len) {
+        for (b, i) in due.into_iter().flatten().filter(|_| end >= len) {
             let (id, rate) = (self.table.lines[i].id, self.table.lines[i].r * self.table.lines[i].b.signum());
             let samples = self.clean.slice(end - len, end);
             let dossier = self.dossiers.entry(id).or_default();

@@ -229,12 +229,16 @@ impl HumFollower {
     /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look. Returns whether a line
     /// was found that was not known.
     pub fn look(&mut self, peaks: &[Peak], moving: &[f64], sound: &History, hop: usize) -> bool {
-        let windows: Vec<(f64, f64)> = match self.mains {
+        let near;
+        let windows: &[(f64, f64)] = match self.mains {
             Mains::Off => return false,
-            Mains::Near(f) => vec![(f * 0.97, f * 1.03)],
-            Mains::Auto => WINDOWS.to_vec(),
+            Mains::Near(f) => {
+                near = [(f * 0.97, f * 1.03)];
+                &near
+            }
+            Mains::Auto => &WINDOWS,
         };
-        let mut best: Option<(f64, f64, Vec<u32>)> = None;
+        let mut best: Option<(f64, f64, Orders)> = None;
         for peak in peaks.iter().take(24) {
             for order in 1..=6u32 {
                 let f0 = peak.frequency_hz / f64::from(order);
@@ -246,11 +250,11 @@ impl HumFollower {
                 // fundamental alone.
                 let named = [50.0, 60.0].iter().any(|m| (refined - m).abs() < 0.3)
                     || matches!(self.mains, Mains::Near(_));
-                let low = orders.iter().filter(|&&h| h <= 8).count();
-                let enough = if named { low >= 2 || orders.first() == Some(&1) } else { low >= 3 };
+                let low = orders.iter().filter(|&h| h <= 8).count();
+                let enough = if named { low >= 2 || orders.iter().next() == Some(1) } else { low >= 3 };
                 let of_a_note = moving.iter().any(|&m| {
                     let k = (m / refined).round().max(1.0);
-                    (m - k * refined).abs() < 0.1 && orders.iter().all(|&h| f64::from(h) % k == 0.0)
+                    (m - k * refined).abs() < 0.1 && orders.iter().all(|h| f64::from(h) % k == 0.0)
                 });
                 if enough && !of_a_note && best.as_ref().is_none_or(|b| score > b.0) {
                     best = Some((score, refined, orders));
@@ -267,7 +271,7 @@ impl HumFollower {
         };
         self.absent = 0;
         let before = std::mem::replace(&mut self.suspected_hz, f0);
-        if !self.found && orders.len() < 3 && (f0 - before).abs() > 0.1 {
+        if !self.found && orders.iter().count() < 3 && (f0 - before).abs() > 0.1 {
             return false;
         }
         let news = !self.found || (f0 - self.fundamental_hz).abs() > LOST_HZ;
@@ -281,7 +285,7 @@ impl HumFollower {
         self.sum += f0;
         self.sum_squares += f0 * f0;
         let known = self.teeth.len();
-        for order in orders {
+        for order in orders.iter() {
             if self.teeth.len() < MOST_LINES && !self.teeth.iter().any(|t| t.order == order) {
                 self.teeth.push(Tooth::new(order));
                 self.learn_back(sound, hop);
@@ -491,13 +495,28 @@ fn mean(samples: &[f32], phase: f64, step: f64) -> Complex32 {
     sum * (2.0 / samples.len().max(1) as f32)
 }
 
+/// A set of orders up to 63.
+#[derive(Clone, Copy, Default)]
+struct Orders(u64);
+
+impl Orders {
+    fn insert(&mut self, order: u32) {
+        self.0 |= 1 << order;
+    }
+
+    /// The lowest first.
+    fn iter(self) -> impl Iterator<Item = u32> {
+        (1..64).filter(move |h| self.0 >> h & 1 == 1)
+    }
+}
+
 /// How well a fundamental explains the peaks: a sum over its lines that are there, the fundamental refined by them,
 /// and their orders.
-fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Vec<u32>) {
-    let (mut refined, mut orders, mut total) = (f0, Vec::new(), 0.0);
+fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Orders) {
+    let (mut refined, mut orders, mut total) = (f0, Orders::default(), 0.0);
     for round in 0..2 {
         let (mut above, mut below) = (0.0, 0.0);
-        orders.clear();
+        orders = Orders::default();
         total = 0.0;
         for order in 1..=MOST_ORDER {
             let h = f64::from(order);
@@ -506,7 +525,7 @@ fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Vec<u32>) {
             }
             let gate = 0.15 + if round == 0 { 0.03 * h } else { 0.01 * h };
             // High orders are believed where their neighbours are there too: a lone peak is no line of a comb.
-            let neighbours = orders.iter().filter(|&&o| o + 4 >= order).count();
+            let neighbours = orders.iter().filter(|&o| o + 4 >= order).count();
             if order > LONE_ORDER && neighbours < 2 {
                 continue;
             }
@@ -522,7 +541,7 @@ fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Vec<u32>) {
             let weight = h * h * peak.snr.min(1e5);
             above += weight * peak.frequency_hz / h;
             below += weight;
-            orders.push(order);
+            orders.insert(order);
         }
         if below > 0.0 {
             refined = above / below;

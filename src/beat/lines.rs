@@ -296,6 +296,9 @@ fn peak_variance(peak: &Peak, view: &View, rate: f64) -> f64 {
 pub struct Table {
     pub lines: Vec<Line>,
     next_id: u32,
+    /// Scratch: which peaks are taken, and the order in which the lines choose.
+    taken: Vec<bool>,
+    order: Vec<usize>,
 }
 
 /// How far under a line another must be to be taken for its side lobe, in power.
@@ -308,28 +311,29 @@ const FAINT: f64 = 0.006;
 const MOST_LINES: usize = 24;
 
 impl Table {
-    /// Moves every line to `now_s` and takes out those that have been unseen for too long.
-    pub fn advance(&mut self, now_s: f64) -> Vec<Line> {
+    /// Moves every line to `now_s` and takes those that have been unseen for too long out to `over`.
+    pub fn advance(&mut self, now_s: f64, over: &mut Vec<Line>) {
         for line in &mut self.lines {
             line.advance(now_s - super::SHORT_S / 2.0);
         }
-        let (over, alive) = std::mem::take(&mut self.lines).into_iter().partition(|l| l.over(now_s));
-        self.lines = alive;
-        over
+        over.extend(self.lines.extract_if(.., |l| l.over(now_s)));
     }
 
     /// Gives the peaks of one frame to the lines; what nobody takes and is at least `birth` over the floor begins a
     /// line of its own.
     pub fn observe(&mut self, peaks: &[Peak], view: &View, birth: f64) {
-        let mut taken = vec![false; peaks.len()];
-        let mut order: Vec<usize> = (0..self.lines.len()).collect();
+        let Self { lines, next_id, taken, order } = self;
+        taken.clear();
+        taken.resize(peaks.len(), false);
+        order.clear();
+        order.extend(0..lines.len());
         // Those that stand choose first, then the better known.
-        order.sort_by_key(|&i| {
-            let line = &self.lines[i];
-            (line.r.abs() > 8.0, std::cmp::Reverse(line.hits.min(1000)))
+        order.sort_unstable_by_key(|&i| {
+            let line = &lines[i];
+            (line.r.abs() > 8.0, std::cmp::Reverse(line.hits.min(1000)), i)
         });
-        for i in order {
-            let line = &mut self.lines[i];
+        for &i in &*order {
+            let line = &mut lines[i];
             if view.seen == Seen::Medium && line.r.abs() > 10.0
                 || view.seen == Seen::Long && line.r.abs() > 1.5
             {
@@ -355,9 +359,9 @@ impl Table {
                 line.misses += 1;
             }
         }
-        for (peak, _) in peaks.iter().zip(&taken).filter(|(p, t)| !**t && p.snr >= birth) {
+        for (peak, _) in peaks.iter().zip(&*taken).filter(|(p, t)| !**t && p.snr >= birth) {
             let middle = view.middle_s();
-            let shadowed = self.lines.iter().any(|l| {
+            let shadowed = lines.iter().any(|l| {
                 let (expected, _) = l.expected(middle);
                 let apart = (expected.abs() - peak.frequency_hz).abs();
                 // A window's lobes, drawn out by the slide that a frame does not undo.
@@ -368,20 +372,20 @@ impl Table {
             if shadowed || view.seen == Seen::Short && peak.frequency_hz < SHORT_LOWEST_HZ {
                 continue;
             }
-            if self.lines.len() >= MOST_LINES {
-                let Some(weakest) = (0..self.lines.len())
-                    .filter(|&i| !self.lines[i].confirmed())
-                    .min_by(|&x, &y| self.lines[x].power.total_cmp(&self.lines[y].power))
+            if lines.len() >= MOST_LINES {
+                let Some(weakest) = (0..lines.len())
+                    .filter(|&i| !lines[i].confirmed())
+                    .min_by(|&x, &y| lines[x].power.total_cmp(&lines[y].power))
                 else {
                     continue;
                 };
-                if self.lines[weakest].power > peak.power {
+                if lines[weakest].power > peak.power {
                     continue;
                 }
-                self.lines.swap_remove(weakest);
+                lines.swap_remove(weakest);
             }
-            self.lines.push(Line::born(self.next_id, peak, view));
-            self.next_id += 1;
+            lines.push(Line::born(*next_id, peak, view));
+            *next_id += 1;
         }
     }
 

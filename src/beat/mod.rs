@@ -176,6 +176,9 @@ pub struct Ear {
     /// For the hum before a long frame is full.
     early: RealFrame,
     standing_notes: Vec<f64>,
+    /// Scratch for lines that are over, and for frequencies, Hz.
+    over: Vec<Line>,
+    noted: Vec<f64>,
     /// Scratch for sound that a hum line is given back to.
     gift: Vec<f32>,
     floor: Floor,
@@ -227,6 +230,8 @@ impl Ear {
             deep: frame(DEEP_S),
             early: frame(EARLY_S),
             standing_notes: Vec::new(),
+            over: Vec::new(),
+            noted: Vec::new(),
             gift: Vec::new(),
             floor: Floor::default(),
             peaks: Vec::new(),
@@ -306,9 +311,12 @@ impl Ear {
         self.hum.clean(hop, &self.standing_notes, &mut self.hop_buffer);
         self.clean.push(&self.hop_buffer);
         self.swells.push(&self.hop_buffer);
-        for line in self.table.advance(now_s) {
+        let mut over = std::mem::take(&mut self.over);
+        self.table.advance(now_s, &mut over);
+        for line in over.drain(..) {
             self.bury(line);
         }
+        self.over = over;
         self.ended.retain(|e| now_s - e.line.last_seen_s < LAG_S + 1.0);
         self.look_short(end, now_s);
         self.take_soundings(end, now_s);
@@ -324,7 +332,7 @@ impl Ear {
         if self.hops.is_multiple_of(LONG_EVERY) {
             self.look_long(end, now_s);
             self.look_low(end, now_s);
-            self.swells.offer(&self.steady_tones());
+            self.offer_tones();
         }
         while let Some(double) = self.table.double() {
             self.table.lines.retain(|l| l.id != double);
@@ -437,7 +445,8 @@ impl Ear {
         }
         drop_side_lobes(&mut self.peaks, LOBES / length_s);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
-        let moving: Vec<f64> = moved.collect();
+        self.noted.clear();
+        self.noted.extend(moved);
         if !self.hum.is_found() {
             // A note that has moved, and its harmonics, are no hum, even where they pass its lines.
             let lines = &self.table.lines;
@@ -449,7 +458,7 @@ impl Ear {
             };
             self.peaks.retain(|p| !own(p.frequency_hz));
         }
-        if self.hum.look(&self.peaks, &moving, &self.raw, self.hop) {
+        if self.hum.look(&self.peaks, &self.noted, &self.raw, self.hop) {
             let from = self.raw.first().max(end.saturating_sub((HUM_BACK_S * self.rate_hz) as u64));
             self.hum.clean_past(self.raw.slice(from, end), self.hop, &mut self.hop_buffer);
             self.clean.replace(from, &self.hop_buffer);
@@ -539,15 +548,21 @@ impl Ear {
         }
     }
 
-    /// Tones that do not move, loudest first, Hz.
-    fn steady_tones(&self) -> Vec<f64> {
+    /// Offers the tones that do not move, loudest first, to the swells.
+    fn offer_tones(&mut self) {
         let steady = |l: &&Line| {
             l.confirmed() && !l.path.travelled() && l.b.abs() > 150.0 && !self.hum.is_line(l.b.abs(), 0.4)
         };
-        let mut tones: Vec<(f64, f64)> =
-            self.table.lines.iter().filter(steady).map(|l| (l.power, l.b.abs())).collect();
-        tones.sort_by(|a, b| b.0.total_cmp(&a.0));
-        tones.iter().map(|t| t.1).collect()
+        let mut loudest: [(f64, f64); swell::TONES_OFFERED] = Default::default();
+        for line in self.table.lines.iter().filter(steady) {
+            if let Some(place) = loudest.iter().position(|t| line.power > t.0) {
+                loudest[place..].rotate_right(1);
+                loudest[place] = (line.power, line.b.abs());
+            }
+        }
+        self.noted.clear();
+        self.noted.extend(loudest.iter().filter(|t| t.0 > 0.0).map(|t| t.1));
+        self.swells.offer(&self.noted);
     }
 
     fn follow_rests(&mut self, end: u64, now_s: f64) {
@@ -637,6 +652,9 @@ impl Ear {
     fn judge_passages(&mut self, now_s: f64) {
         for line in &mut self.table.lines {
             let dossier = self.dossiers.entry(line.id).or_default();
+            if line.path.turned_s().is_none_or(|t| t <= dossier.judged_s) {
+                continue;
+            }
             let points: Vec<path::Point> = line.path.recent().copied().collect();
             let Some(turn) = (1..points.len())
                 .rev()
@@ -667,28 +685,23 @@ impl Ear {
     /// The line that is the note as far as is known now; where a past instant is asked about, the lines that were heard
     /// then, those that have ended since among them.
     fn choose(&mut self, at_s: Option<f64>) -> Option<u32> {
-        let heard = |l: &&Line| at_s.is_none_or(|t| l.path.at(t, ROW_GAP_S).is_some());
         let past = self.ended.iter().map(|e| &e.line).filter(|_| at_s.is_some());
-        let frequency =
-            |l: &Line| at_s.and_then(|t| l.path.at(t, ROW_GAP_S)).map_or(l.b.abs(), |p| p.b.abs());
-        let eligible: Vec<(&Line, f64)> = self
-            .table
-            .lines
-            .iter()
-            .chain(past)
-            .filter(|l| l.confirmed() && heard(l))
-            .map(|l| (l, frequency(l)))
-            .filter(|(l, f)| {
-                l.path.travelled()
-                    || !(self.hum.is_line(*f, 0.3) || self.station_tones && story::is_station_tone(*f))
-            })
-            .collect();
+        // Where a line was at the instant asked about; `None` where it was not heard or is nothing to choose.
+        let place = |l: &'_ Line| {
+            let f = match at_s {
+                Some(t) => l.path.at(t, ROW_GAP_S)?.b.abs(),
+                None => l.b.abs(),
+            };
+            let tone = self.hum.is_line(f, 0.3) || self.station_tones && story::is_station_tone(f);
+            (l.confirmed() && (l.path.travelled() || !tone)).then_some(f)
+        };
+        let eligible = self.table.lines.iter().chain(past).filter_map(|l| Some((l, place(l)?)));
         let rank = |l: &Line| l.power * if Some(l.id) == self.chosen { 4.0 } else { 1.0 };
-        let (best, f) = *eligible.iter().max_by(|(a, _), (b, _)| {
+        let (best, f) = eligible.clone().max_by(|(a, _), (b, _)| {
             a.path.travelled().cmp(&b.path.travelled()).then(rank(a).total_cmp(&rank(b)))
         })?;
         // A harmonic of another line that moves with it is not the note.
-        let lower = eligible.iter().map(|e| (e.0, e.1)).find(|(l, g)| {
+        let lower = eligible.clone().find(|(l, g)| {
             l.path.travelled() == best.path.travelled()
                 && l.power > 0.05 * best.power
                 && (2..=3).any(|k| (f - f64::from(k) * g).abs() < 0.01 * f)

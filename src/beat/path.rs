@@ -35,6 +35,8 @@ pub struct Path {
     lowest: f64,
     highest: f64,
     sightings: u32,
+    /// When the sign last changed, as far as is known, s.
+    turned_s: Option<f64>,
 }
 
 impl Path {
@@ -48,6 +50,12 @@ impl Path {
         // Sightings of different frames come a little out of order.
         let place = self.recent.iter().rposition(|p| p.at_s <= at_s).map_or(0, |i| i + 1);
         self.recent.insert(place, point);
+        let turned =
+            |i: usize| (1..self.recent.len()).contains(&i) && self.recent[i].b * self.recent[i - 1].b < 0.0;
+        let last = [place + 1, place].into_iter().find(|&i| turned(i)).map(|i| self.recent[i].at_s);
+        if let Some(last) = last {
+            self.turned_s = Some(self.turned_s.map_or(last, |t| t.max(last)));
+        }
         while self.recent.front().is_some_and(|p| p.at_s < at_s - KEPT_S) {
             self.recent.pop_front();
         }
@@ -82,6 +90,11 @@ impl Path {
     /// Sightings of the last seconds, oldest first.
     pub fn recent(&self) -> impl DoubleEndedIterator<Item = &Point> {
         self.recent.iter()
+    }
+
+    /// Instant of the newest change of sign, s.
+    pub fn turned_s(&self) -> Option<f64> {
+        self.turned_s
     }
 
     /// Outline of the whole life, oldest first.

@@ -32,7 +32,7 @@ impl BlockSums {
             carrier_hz,
             block_len: block_len.max(1),
             first_sample,
-            means: Vec::new(),
+            means: Vec::with_capacity(MOST + 64),
             sum: Complex64::default(),
             in_block: 0,
             complete: true,
@@ -66,17 +66,20 @@ impl BlockSums {
         if self.means.len() < MOST || 2.0 * self.block_s() * apart_hz > LARGEST_TURN {
             return;
         }
-        let (pairs, odd) = self.means.as_chunks::<2>();
-        let both = |pair: &[Option<Complex64>; 2]| Some((pair[0]? + pair[1]?) / 2.0);
-        let folded: Vec<Option<Complex64>> = pairs.iter().map(both).collect();
-        if let Some(odd) = odd.first() {
+        let pairs = self.means.len() / 2;
+        for k in 0..pairs {
+            let both = |a: Option<Complex64>, b: Option<Complex64>| Some((a? + b?) / 2.0);
+            self.means[k] = both(self.means[2 * k], self.means[2 * k + 1]);
+        }
+        if self.means.len() > 2 * pairs {
             // A whole block that is half of a longer one: as if it were still under way.
+            let odd = self.means[2 * pairs];
             self.sum += odd.unwrap_or_default() * self.block_len as f64;
             self.complete &= odd.is_some();
             self.in_block += self.block_len;
         }
+        self.means.truncate(pairs);
         self.block_len *= 2;
-        self.means = folded;
     }
 
     /// Adds samples of one block, the first of them `at` s from the first of all; `step` is how the carrier turns back

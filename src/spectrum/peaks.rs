@@ -152,9 +152,19 @@ fn peak_at(k: usize, powers: [f32; 3], bin_hz: f64, noise: f64) -> Peak {
 /// window's first lobe is 31 dB down, a note that slides lifts it a little).
 pub fn drop_side_lobes(peaks: &mut Vec<Peak>, reach_hz: f64) {
     const LOBE: f64 = 0.003;
-    let all = peaks.clone();
-    peaks.retain(|p| {
-        !all.iter().any(|q| (q.frequency_hz - p.frequency_hz).abs() < reach_hz && p.power < LOBE * q.power)
+    let lobe =
+        |p: &Peak, q: &Peak| (q.frequency_hz - p.frequency_hz).abs() < reach_hz && p.power < LOBE * q.power;
+    // One bit a peak: nothing is allocated for a handful.
+    let mut lobes = 0u64;
+    for (i, p) in peaks.iter().enumerate().take(64) {
+        if peaks.iter().any(|q| lobe(p, q)) {
+            lobes |= 1 << i;
+        }
+    }
+    let mut i = 0;
+    peaks.retain(|_| {
+        i += 1;
+        i > 64 || lobes >> (i - 1) & 1 == 0
     });
 }
 

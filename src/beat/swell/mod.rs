@@ -60,6 +60,9 @@ const UNSEEN_WANDER: f64 = 0.002;
 /// Fastest drift of a rest, Hz/s.
 const FASTEST_DRIFT: f64 = 0.2;
 
+/// Steady tones that are worth offering, more than are followed at a time: some may be too near to another.
+pub const TONES_OFFERED: usize = 8;
+
 /// A swell at rest.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Swelling {
