@@ -6,6 +6,7 @@ use super::overtones::{self, Note};
 use super::pulling::{Evidence, Pull};
 use super::rest::Measured;
 use super::sounding::{self, Sounding, Soundings};
+use super::story::Life;
 use super::{Ear, SHORT_S};
 use crate::heard::Warning;
 
@@ -88,8 +89,12 @@ impl Ear {
                 (line.b.abs(), line.last_seen_s, soundings)
             }
             None => {
+                // A harmonic that outlived its note by a moment was hardly sounded: it is not asked.
                 let sounded = self.past.iter().rev().take(LIVES).filter(|l| !l.soundings.is_empty());
-                let life = sounded.max_by(|a, b| a.last_seen_s.total_cmp(&b.last_seen_s))?;
+                let life = sounded.max_by(|a, b| {
+                    let well = |l: &Life| l.soundings.len() >= FEW;
+                    well(a).cmp(&well(b)).then(a.last_seen_s.total_cmp(&b.last_seen_s))
+                })?;
                 (life.last_hz(), life.last_seen_s, life.soundings.clone())
             }
         };

@@ -104,7 +104,11 @@ pub struct Search {
 impl Search {
     /// For windows of `len` values `step_s` apart.
     pub fn new(len: usize, step_s: f64) -> Self {
-        Self { frame: RealFrame::new(len, 1.0 / step_s), length_s: len as f64 * step_s, mixed: Vec::with_capacity(len) }
+        Self {
+            frame: RealFrame::new(len, 1.0 / step_s),
+            length_s: len as f64 * step_s,
+            mixed: Vec::with_capacity(len),
+        }
     }
 
     /// Values to a window.
