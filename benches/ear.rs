@@ -1,80 +1,149 @@
-//! Where the time goes: the bare transforms at the sizes in use, the ear, and a whole recording from its bytes.
-//! Throughput is in input samples, so a figure over the sample rate is how many times faster than real time it runs.
-#![allow(missing_docs, reason = "the macro makes undocumented functions")]
+//! Where the time goes, on a minute of 48 kHz sound: a note that falls twice and rests twice, in hum and hiss. Decoding,
+//! decimation, the transforms at the sizes and the rates in use, and the whole recording from its bytes.
+//!
+//! Throughput is in input samples, so a figure over the sample rate is how many times faster than real time it runs. At
+//! the end the whole is set against its floor: decoding and the bare transforms, medians of the same run.
 
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use hushbeat::block::{SampleBlock, StreamFormat};
-use hushbeat::pipeline::{Ignore, Pipeline, Settings};
+use criterion::{Criterion, Throughput};
+use hushbeat::block::SampleBlock;
+use hushbeat::condition::Decimator;
+use hushbeat::pipeline::Ignore;
+use hushbeat::settings::Settings;
 use hushbeat::source::recording::Recording;
+use hushbeat::source::synthetic::{Hum, Scene, render};
 use hushbeat::spectrum::{ChirpFrame, RealFrame};
 use hushbeat::task::analyse::analyse_recording;
 use std::hint::black_box;
-use std::io::Cursor;
+use std::io::{Cursor, Write};
+use std::time::{Duration, Instant};
 
-static RECORDING: &[u8] = include_bytes!("../fixtures/recordings/two-rests.wav");
-const RATE_HZ: f64 = 8000.0;
+const RATE_HZ: u32 = 48_000;
+const WORKING_HZ: f64 = 8000.0;
+const LENGTH_S: u32 = 60;
+/// Runs that a median is taken of.
+const RUNS: usize = 9;
 
-fn sound() -> Vec<f32> {
-    let mut recording = Recording::from_reader(Cursor::new(RECORDING), "two-rests").expect("a fixture");
-    let (mut block, mut samples) = (SampleBlock::default(), Vec::new());
-    while recording.next_block(&mut block).expect("a fixture") {
-        samples.extend_from_slice(&block.samples);
+/// The minute as a WAV file, and decimated as the ear hears it.
+fn sound() -> (&'static [u8], Vec<f32>) {
+    let knots = [(0.0, -1800.0), (8.0, -140.0), (30.0, -140.0), (34.0, 400.0), (60.0, 410.0)];
+    let hum = Some(Hum::mains(50.02, &[0.1, 0.15, 0.05, 0.03]));
+    let scene = Scene { hum, rate_hz: RATE_HZ, ..Scene::new(7, &knots) };
+    let rendered = render(&scene);
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: RATE_HZ,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut bytes = Cursor::new(Vec::new());
+    let mut writer = hound::WavWriter::new(&mut bytes, spec).expect("memory");
+    for x in &rendered.samples {
+        writer.write_sample((x * 32_767.0) as i16).expect("memory");
     }
-    samples
+    writer.finalize().expect("memory");
+    let mut slow = Vec::new();
+    Decimator::new(6).run(&rendered.samples, &mut slow);
+    (bytes.into_inner().leak(), slow)
 }
 
-/// The transforms that a second of sound costs: twenty short ones, twenty short ones with a slide undone, ten medium
-/// and two long ones.
-fn transforms(c: &mut Criterion) {
-    let samples = sound();
-    let frame = |s: f64| RealFrame::new((s * RATE_HZ) as usize, RATE_HZ);
-    let (mut short, mut medium, mut long) = (frame(0.16), frame(0.64), frame(2.048));
-    let mut chirp = ChirpFrame::new(short.len(), RATE_HZ, &[600.0]);
-    let mut group = c.benchmark_group("transforms");
-    group.throughput(Throughput::Elements(RATE_HZ as u64));
-    group.bench_function("of a second of sound", |b| {
-        b.iter(|| {
-            for i in 0..20 {
-                let at = i * 400;
-                black_box(short.power(&samples[at..at + short.len()]));
-                chirp.undo(&samples[at..at + short.len()], 600.0);
-                black_box(chirp.power(true));
-            }
-            for i in 0..10 {
-                black_box(medium.power(&samples[i * 800..i * 800 + medium.len()]));
-            }
-            for i in 0..2 {
-                black_box(long.power(&samples[i * 4000..i * 4000 + long.len()]));
-            }
-        });
-    });
+fn decode(bytes: &'static [u8]) {
+    let mut recording = Recording::from_reader(bytes, "a minute").expect("a good file");
+    let mut block = SampleBlock::default();
+    while recording.next_block(&mut block).expect("memory") {
+        black_box(&block.samples);
+    }
+}
+
+fn decimate(samples: &[f32]) {
+    let (mut decimator, mut out) = (Decimator::new(6), Vec::new());
+    for piece in samples.chunks(16_384) {
+        out.clear();
+        decimator.run(piece, &mut out);
+        black_box(&out);
+    }
+}
+
+fn whole(bytes: &'static [u8]) {
+    let recording = Recording::from_reader(bytes, "a minute").expect("a good file");
+    let settings = Settings::default();
+    black_box(analyse_recording(recording, "a minute", &settings, None, &mut Ignore).expect("sound"));
+}
+
+/// The frames in use: length, s, and how many of them a second of sound costs.
+const FRAMES: [(&str, f64, f64); 4] =
+    [("short", 0.16, 20.0), ("medium", 0.64, 5.0), ("long", 2.048, 3.0), ("deep", 3.2, 1.25)];
+/// Short frames with a slide undone, a second.
+const SLIDES: f64 = 10.0;
+
+/// A frame of one length, looked at as often as the ear does.
+struct Look {
+    frame: RealFrame,
+    every: usize,
+}
+
+impl Look {
+    fn new(length_s: f64, per_s: f64) -> Self {
+        let frame = RealFrame::new((length_s * WORKING_HZ) as usize, WORKING_HZ);
+        Self { frame, every: (WORKING_HZ / per_s) as usize }
+    }
+
+    fn run(&mut self, sound: &[f32]) {
+        for frame in sound.windows(self.frame.len()).step_by(self.every) {
+            black_box(self.frame.power(frame));
+        }
+    }
+}
+
+fn undo_slides(chirp: &mut ChirpFrame, len: usize, sound: &[f32]) {
+    for frame in sound.windows(len).step_by((WORKING_HZ / SLIDES) as usize) {
+        chirp.undo(frame, 600.0);
+        black_box(chirp.power(false));
+        black_box(chirp.power(true));
+    }
+}
+
+/// Median time of a few runs.
+fn median(mut run: impl FnMut()) -> Duration {
+    let mut times = [Duration::ZERO; RUNS];
+    for time in &mut times {
+        let start = Instant::now();
+        run();
+        *time = start.elapsed();
+    }
+    times.sort_unstable();
+    times[RUNS / 2]
+}
+
+fn main() -> std::io::Result<()> {
+    let (bytes, sound) = sound();
+    let input: Vec<f32> = (0..RATE_HZ * LENGTH_S).map(|i| (i as f32 * 0.05).sin()).collect();
+    let mut looks = FRAMES.map(|(name, length_s, per_s)| (name, Look::new(length_s, per_s)));
+    let len = looks[0].1.frame.len();
+    let mut chirp = ChirpFrame::new(len, WORKING_HZ, &[600.0]);
+
+    let mut criterion = Criterion::default().configure_from_args();
+    let mut group = criterion.benchmark_group("a minute");
+    group.throughput(Throughput::Elements(u64::from(RATE_HZ * LENGTH_S))).sample_size(20);
+    group.bench_function("decoded", |b| b.iter(|| decode(bytes)));
+    group.bench_function("decimated", |b| b.iter(|| decimate(&input)));
+    for (name, look) in &mut looks {
+        group.bench_function(format!("{name} frames"), |b| b.iter(|| look.run(&sound)));
+    }
+    group.bench_function("slides undone", |b| b.iter(|| undo_slides(&mut chirp, len, &sound)));
+    group.bench_function("whole", |b| b.iter(|| whole(bytes)));
     group.finish();
-}
+    criterion.final_summary();
 
-fn whole(c: &mut Criterion) {
-    let samples = sound();
-    let mut group = c.benchmark_group("whole");
-    group.throughput(Throughput::Elements(samples.len() as u64)).sample_size(20);
-    group.bench_function("pipeline at 8 kHz", |b| {
-        b.iter(|| {
-            let format = StreamFormat { rate_hz: RATE_HZ as u32, channels: 1 };
-            let mut pipeline = Pipeline::new(format, &Settings::default()).expect("a plain format");
-            for (i, piece) in samples.chunks(4096).enumerate() {
-                let block =
-                    SampleBlock { samples: piece.to_vec(), first_frame: i as u64 * 4096, lost_before: None };
-                pipeline.push(&block, &mut Ignore);
-            }
-            pipeline.finish(&mut Ignore)
-        });
+    let decoding = median(|| decode(bytes));
+    let transforms = median(|| {
+        looks.iter_mut().for_each(|(_, look)| look.run(&sound));
+        undo_slides(&mut chirp, len, &sound);
     });
-    group.bench_function("recording from its bytes", |b| {
-        b.iter(|| {
-            let recording = Recording::from_reader(Cursor::new(RECORDING), "two-rests").expect("a fixture");
-            analyse_recording(recording, "two-rests", &Settings::default(), None, &mut Ignore).expect("sound")
-        });
-    });
-    group.finish();
+    let all = median(|| whole(bytes));
+    let floor = decoding + transforms;
+    let times = |t: Duration| f64::from(LENGTH_S) / t.as_secs_f64();
+    let mut out = std::io::stdout();
+    writeln!(out, "floor: decoding {decoding:.1?} + transforms {transforms:.1?} = {floor:.1?}")?;
+    writeln!(out, "whole: {all:.1?}, {:.0} times as fast as the sound lasts", times(all))?;
+    writeln!(out, "ratio: {:.2}", all.as_secs_f64() / floor.as_secs_f64())
 }
-
-criterion_group!(benches, transforms, whole);
-criterion_main!(benches);

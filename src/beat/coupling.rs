@@ -1,12 +1,12 @@
 //! What the ear gathers and asks about coupled oscillators: soundings on the way down, the pull of a rest.
 
 use super::ending::{Gone, Verdict};
+use super::life::Life;
 use super::lines::{Line, Seen};
 use super::overtones::{self, Note};
 use super::pulling::{Evidence, Pull};
 use super::rest::Measured;
 use super::sounding::{self, Sounding, Soundings};
-use super::story::Life;
 use super::{Ear, SHORT_S};
 use crate::heard::Warning;
 

@@ -30,6 +30,10 @@ const LEAST_HOPS: usize = 8;
 /// Least distance of a standing note from a line at which the line's amplitude may still be learnt, Hz: nearer, the
 /// note would leak into the mean over the last hops.
 const GUARD_HZ: f64 = 2.5;
+/// Weights of the fundamental as a frame sees it (to 0.01 Hz, and a second late) and as it was half a second ago (0.02 Hz),
+/// on the scale of [`Tooth::slip`]'s: 0.12 Hz² over the variance.
+const SEEN: f64 = 1200.0;
+const STEADY: f64 = 300.0;
 /// Looks in a row that may show no comb before it is given up.
 const MOST_ABSENT: u32 = 3;
 /// How far the fundamental may be off before the comb is found anew rather than led back, Hz.
@@ -37,7 +41,7 @@ const LOST_HZ: f64 = 0.5;
 
 /// What is left of a line when its mean is taken out: within how many hertz of it, and how much weaker, in power.
 const RESIDUE_HZ: f64 = 1.5;
-const RESIDUE: f64 = 0.003;
+const RESIDUE: f64 = 0.01;
 
 /// How near a line must be to a note to be fitted with it, Hz.
 const BESIDE_HZ: f64 = 30.0;
@@ -294,25 +298,25 @@ impl HumFollower {
         let more = self.teeth.len() > known;
         self.teeth.sort_by_key(|t| t.order);
         if !news {
-            self.lead(f0, hop as f64 / self.rate_hz);
+            self.lead((f0, SEEN), hop as f64 / self.rate_hz);
         }
         news || more
     }
 
     /// Leads the fundamental after the comb between two looks; `hop` is the number of samples from look to look.
     pub fn lead_on(&mut self, hop: usize) {
-        self.lead(self.fundamental_hz, hop as f64 / self.rate_hz);
+        self.lead((self.fundamental_hz, STEADY), hop as f64 / self.rate_hz);
     }
 
-    /// Leads the fundamental after the comb by the phases of its lines: they know it far better than a frame does.
-    fn lead(&mut self, seen_hz: f64, hop_s: f64) {
-        let (mut above, mut below) = (0.0, 0.0);
+    /// Leads the fundamental after the comb by the phases of its lines, where these are clear: they know it far better than
+    /// a frame does. Where they are not, what is `known` counts: a frequency and its weight.
+    fn lead(&mut self, known: (f64, f64), hop_s: f64) {
+        let (mut above, mut below) = (known.1 * (known.0 - self.fundamental_hz), known.1);
         for (slip, weight) in self.teeth.iter().filter_map(|t| t.slip(hop_s)) {
             above += weight * slip;
             below += weight;
         }
-        let by = if below > 0.0 { 0.7 * above / below } else { 0.3 * (seen_hz - self.fundamental_hz) };
-        let by = by.clamp(-0.1, 0.1);
+        let by = (0.7 * above / below).clamp(-0.1, 0.1);
         self.fundamental_hz += by;
         // The means gathered so far were turned back by the old frequency: turn them on to the new one.
         for tooth in &mut self.teeth {

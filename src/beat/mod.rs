@@ -12,8 +12,10 @@ mod coupling;
 mod ending;
 mod history;
 mod hum;
+mod life;
 mod lines;
 mod low;
+mod mend;
 mod overtones;
 mod passage;
 mod path;
@@ -31,10 +33,11 @@ use crate::settings::{Command, Settings};
 use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, drop_side_lobes, find_peaks};
 use history::History;
 use hum::HumFollower;
+use life::Life;
 use lines::{Line, Seen, Table, View};
 use rest::Measured;
 use std::collections::HashMap;
-use story::{Declared, Life, Story};
+use story::{Declared, Story};
 
 /// Time from one look to the next, s.
 const HOP_S: f64 = 0.05;
@@ -305,6 +308,8 @@ impl Ear {
         self.standing_notes.clear();
         let hum = &self.hum;
         let notes = self.table.lines.iter().filter(|l| l.confirmed() && l.r.abs() < 8.0);
+        // What a line of the hum leaves of itself is no note that it would have to be kept from.
+        let notes = notes.filter(|l| !hum.is_residue(l.b.abs(), l.power));
         let notes = notes.filter(|l| l.path.travelled() || !hum.is_line(l.b.abs(), 0.3));
         self.standing_notes.extend(notes.map(|l| l.b.abs()));
         let hop = self.raw.slice(end - self.hop as u64, end);

@@ -6,7 +6,8 @@
 
 use super::ending::Gone;
 use super::hum::HumFollower;
-use super::lines::Line;
+use super::life::Life;
+use super::mend::{mend_sidebands, mend_swaps};
 use super::passage::Passage;
 use super::path::Point;
 use super::rest::Measured;
@@ -28,6 +29,9 @@ const FAINT: f64 = 0.005;
 const HUM_EXACT_HZ: f64 = 0.05;
 const HUM_PART: f64 = 0.02;
 
+/// How long a note that moves too fast to be followed may be lost, s.
+const LEAP_S: std::ops::Range<f64> = -0.3..1.5;
+
 /// Longest time that two lives may overlap and be one note, s.
 const OVERLAP_S: f64 = 0.75;
 
@@ -47,196 +51,6 @@ pub struct Declared {
     pub at_s: f64,
     pub hand: Hand,
     pub turning: Option<Turning>,
-}
-
-/// A line's life, when it is over.
-#[derive(Debug, Clone)]
-pub struct Life {
-    pub born_s: f64,
-    pub last_seen_s: f64,
-    pub at_end: bool,
-    pub standing_at_end: bool,
-    travelled: bool,
-    travel_hz: f64,
-    power: f64,
-    hits: u32,
-    outline: Vec<Point>,
-    /// Signed frequency and rate when last seen.
-    last: (f64, f64),
-    rests: Vec<(Measured, f64)>,
-    passages: Vec<Passage>,
-    pub soundings: Vec<Sounding>,
-}
-
-impl Life {
-    pub fn of(line: &Line, rests: Vec<(Measured, f64)>, passages: Vec<Passage>, at_end: bool) -> Self {
-        let newest: Vec<Point> = line.path.recent().rev().take(6).copied().collect();
-        let last = match (newest.first(), newest.last()) {
-            (Some(a), Some(b)) if a.at_s > b.at_s => (a.b, (a.b - b.b) / (a.at_s - b.at_s)),
-            _ => (line.b, line.r),
-        };
-        let loudest = line.path.outline().iter().map(|p| p.power).fold(line.power, f64::max);
-        Self {
-            born_s: line.born_s,
-            last_seen_s: line.last_seen_s,
-            at_end,
-            standing_at_end: false,
-            travelled: line.path.travelled(),
-            travel_hz: line.path.travel_hz(),
-            power: loudest,
-            hits: line.hits,
-            outline: line.path.outline().to_vec(),
-            last,
-            rests,
-            passages,
-            soundings: Vec::new(),
-        }
-    }
-
-    /// Exchanges with `other` everything that came after `at_s`.
-    fn exchange_after(&mut self, other: &mut Self, at_s: f64) {
-        fn swap_tails<T>(a: &mut Vec<T>, b: &mut Vec<T>, later: impl Fn(&T) -> bool) {
-            let cut = |v: &[T]| v.iter().position(&later).unwrap_or(v.len());
-            let (tail_a, tail_b) = (a.split_off(cut(a)), b.split_off(cut(b)));
-            a.extend(tail_b);
-            b.extend(tail_a);
-        }
-        swap_tails(&mut self.outline, &mut other.outline, |p| p.at_s > at_s);
-        swap_tails(&mut self.rests, &mut other.rests, |r| r.0.start_s > at_s - 0.8 && r.0.end_s > at_s + 0.3);
-        swap_tails(&mut self.passages, &mut other.passages, |p| p.at_s > at_s);
-        std::mem::swap(&mut self.last, &mut other.last);
-        std::mem::swap(&mut self.last_seen_s, &mut other.last_seen_s);
-        std::mem::swap(&mut self.at_end, &mut other.at_end);
-        std::mem::swap(&mut self.standing_at_end, &mut other.standing_at_end);
-        for life in [self, other] {
-            let extent = life.outline.iter().map(|p| p.b.abs());
-            life.travel_hz = extent.clone().fold(0.0, f64::max) - extent.fold(f64::MAX, f64::min).min(1e9);
-            life.travelled = life.travel_hz > 6.0 && life.outline.len() >= 4;
-        }
-    }
-
-    /// Whether it was followed while it moved: for long, or so fast that a few sightings tell.
-    fn moved(&self) -> bool {
-        self.travelled && self.hits >= 8
-            || self.travel_hz > 60.0 && self.hits >= 4 && self.last.1.abs() > 300.0 && self.span_s() > 0.2
-    }
-
-    /// Cuts off the time when it was a line of the hum, before it caught a note that passed.
-    fn leave_hum(&mut self, hum: &HumFollower) {
-        // Rests as hum, and then as something else.
-        let as_hum = self.rests.iter().take_while(|(m, _)| hum.is_line(m.heard_hz, 0.3)).count();
-        let (hum_rests, note_rests) = self.rests.split_at(as_hum);
-        if let (Some((line, _)), Some((note, _))) = (hum_rests.last(), note_rests.first())
-            && (note.heard_hz - line.heard_hz).abs() > 1.2
-        {
-            self.born_s = line.end_s.min(note.start_s);
-            self.rests.drain(..as_hum);
-        }
-        if !self.travelled {
-            return;
-        }
-        let Some(first) = self.outline.first().filter(|p| hum.is_line(p.b.abs(), 0.5)) else { return };
-        let line = first.b.abs();
-        let Some(left) = self.outline.iter().position(|p| (p.b.abs() - line).abs() > 1.2) else { return };
-        let left_s = self.outline[left].at_s;
-        self.outline.drain(..left);
-        self.rests.retain(|(m, _)| m.end_s > left_s + 0.3 || !hum.is_line(m.heard_hz, 0.3));
-        self.passages.retain(|p| p.at_s > left_s);
-        self.born_s = self.born_s.max(left_s);
-    }
-
-    /// |b| when last seen, Hz.
-    pub fn last_hz(&self) -> f64 {
-        self.last.0.abs()
-    }
-
-    fn span_s(&self) -> f64 {
-        self.last_seen_s - self.born_s
-    }
-
-    fn frequency_hz(&self) -> f64 {
-        self.rests
-            .iter()
-            .max_by(|a, b| (a.0.end_s - a.0.start_s).total_cmp(&(b.0.end_s - b.0.start_s)))
-            .map_or(self.last.0.abs(), |r| r.0.heard_hz)
-    }
-
-    /// |b| by the outline at `at_s`.
-    fn outlined(&self, at_s: f64) -> Option<f64> {
-        let i = self.outline.iter().position(|p| p.at_s >= at_s)?;
-        let (p, q) = (self.outline.get(i.checked_sub(1)?)?, self.outline[i]);
-        let w = (at_s - p.at_s) / (q.at_s - p.at_s).max(1e-9);
-        Some(p.b.abs() + w * (q.b.abs() - p.b.abs()))
-    }
-
-    /// When it stood as the note, s: from its first rest on, where it has one. A hum line that is heard until the comb
-    /// is taken out may go on as the note that came to rest beside it.
-    fn stood_s(&self) -> (f64, f64) {
-        let first = self.rests.first().map(|r| r.0.start_s);
-        (first.unwrap_or(self.born_s).max(self.born_s), self.last_seen_s)
-    }
-
-    /// When it was first heard to be somewhere, s, and its signed frequency there.
-    fn first(&self) -> (f64, f64) {
-        self.outline.first().map_or((self.born_s, self.last.0), |p| (p.at_s, p.b))
-    }
-
-    /// Whether this life began near where `other` stood, `lead_s` before.
-    fn set_out_near(&self, other: &Self, lead_s: f64) -> bool {
-        let rate = match self.outline.as_slice() {
-            [p, q, ..] => (q.b.abs() - p.b.abs()) / (q.at_s - p.at_s).max(0.05),
-            _ => 0.0,
-        };
-        (self.first().1.abs() - other.frequency_hz()).abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3)
-    }
-
-    /// Whether this life goes on where `other` ended, so soon and so near that it can't have been through zero.
-    fn goes_on_from(&self, other: &Self) -> bool {
-        let (first_s, first) = self.first();
-        let (from, to) = (other.last.0.abs(), first.abs());
-        (-0.8..1.0).contains(&(first_s - other.last_seen_s)) && (from - to).abs() < 0.5 * from.min(to)
-    }
-
-    /// Whether this life is where `other` went, moving off too fast to be followed: equally loud.
-    fn leapt_from(&self, other: &Self) -> bool {
-        let apart = self.first().1.abs() - other.frequency_hz();
-        let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
-        let alike = (self.power / other.power).log10().abs() < 0.4;
-        moved_off && alike && apart.abs() < 2500.0
-    }
-
-    /// Whether this life is a note that moved, by more than the lines of a tone that swells lie apart.
-    fn moved_beside(&self, swells: &[Swelling]) -> bool {
-        self.travelled && swells.iter().all(|s| s.is_less_than(self.travel_hz))
-    }
-
-    fn overlap_s(&self, other: &Self) -> f64 {
-        self.last_seen_s.min(other.last_seen_s) - self.born_s.max(other.born_s)
-    }
-
-    /// Whether this life moved as a whole multiple of `other`, or at a fixed distance above or below it.
-    fn rides_on(&self, other: &Self) -> bool {
-        let pairs: Vec<(f64, f64)> =
-            self.outline.iter().filter_map(|p| Some((p.b.abs(), other.outlined(p.at_s)?))).collect();
-        let by_rests = self.rests.iter().any(|(m, _)| {
-            other.rests.iter().any(|(o, _)| {
-                let together = m.end_s.min(o.end_s) - m.start_s.max(o.start_s) > 0.5;
-                let k = (m.heard_hz / o.heard_hz).round();
-                let off = (m.heard_hz - k * o.heard_hz).abs();
-                together && (2.0..=6.0).contains(&k) && off < 0.02 + 3.0 * (m.u_hz() + k * o.u_hz())
-            })
-        });
-        if by_rests {
-            return true;
-        }
-        if pairs.len() < 4 {
-            return false;
-        }
-        let share = |test: &dyn Fn(&(f64, f64)) -> bool| {
-            pairs.iter().filter(|p| test(p)).count() as f64 / pairs.len() as f64
-        };
-        (2..=6).any(|k| share(&|(a, b)| (a - f64::from(k) * b).abs() < 4.0f64.max(0.02 * a)) > 0.7)
-    }
 }
 
 /// Side of zero at an instant of a line that has the sign `sign` of its own there, from what was declared and the
@@ -332,35 +146,6 @@ struct Stretch {
     passages: Vec<Passage>,
     members: Vec<(usize, f64)>,
     last_sign: f64,
-}
-
-/// Where a moving note crosses a steady line, the two may be taken for each other: then the one that moved stands
-/// where the other stood, from the moment that the other moves on. What came after is given back.
-fn mend_swaps(lives: &mut [Life]) {
-    for i in 0..lives.len() {
-        for j in 0..lives.len() {
-            if i == j {
-                continue;
-            }
-            let (mover, stander) = (&lives[i], &lives[j]);
-            let Some((stood, _)) = stander.rests.first() else { continue };
-            let Some((stands, _)) = mover.rests.iter().find(|(m, _)| {
-                (m.heard_hz - stood.heard_hz).abs() < 0.5 && (m.start_s - stood.end_s).abs() < 0.8
-            }) else {
-                continue;
-            };
-            let at_s = f64::midpoint(stands.start_s, stood.end_s);
-            let moved_on = stander
-                .outline
-                .iter()
-                .any(|p| p.at_s > at_s - 0.3 && (p.b.abs() - stood.heard_hz).abs() > 6.0);
-            let came = mover.born_s < at_s - 0.3 && mover.travelled;
-            if moved_on && came {
-                let (low, high) = lives.split_at_mut(i.max(j));
-                low[i.min(j)].exchange_after(&mut high[0], at_s);
-            }
-        }
-    }
 }
 
 impl Story<'_> {
@@ -545,8 +330,7 @@ impl Story<'_> {
             let after = (-0.6..2.5).contains(&gap) && (m.last.0.abs() - s.frequency_hz()).abs() < reach;
             let lead = m.born_s - to_s;
             let before = (-0.6..1.0).contains(&lead) && m.set_out_near(s, lead);
-            let leapt = (-0.3..1.0).contains(&lead) && m.leapt_from(s)
-                || (-0.3..1.0).contains(&gap) && s.leapt_from(m);
+            let leapt = LEAP_S.contains(&lead) && m.leapt_from(s) || LEAP_S.contains(&gap) && s.leapt_from(m);
             (moved && (after || before) || leapt) && s.power > 0.02 * m.power
         });
         let overlap = |l: &Life| to_s.min(l.last_seen_s) - from_s.max(l.born_s);
@@ -590,6 +374,9 @@ impl Story<'_> {
             life.leave_hum(self.hum);
         }
         mend_swaps(&mut self.lives);
+        if self.hum.is_found() {
+            mend_sidebands(&mut self.lives, self.hum.comb().fundamental_hz);
+        }
         for life in &mut self.lives {
             // What a life that moved took for itself of the hum is no rest of the note.
             let (power, hum, moved) = (life.power, self.hum, life.travelled);

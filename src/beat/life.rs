@@ -1,0 +1,230 @@
+//! The life of a line, when it is over: where it went, where it rested, and how it stands to other lives.
+
+use super::hum::HumFollower;
+use super::lines::Line;
+use super::passage::Passage;
+use super::path::Point;
+use super::rest::Measured;
+use super::sounding::Sounding;
+use super::swell::Swelling;
+
+/// How far a note may go from where it was lost to where it is found again, Hz.
+const LEAP_HZ: f64 = 3500.0;
+
+/// A line's life, when it is over.
+#[derive(Debug, Clone)]
+pub struct Life {
+    pub born_s: f64,
+    pub last_seen_s: f64,
+    pub at_end: bool,
+    pub standing_at_end: bool,
+    pub travelled: bool,
+    pub travel_hz: f64,
+    /// Squared amplitude: the largest, and the last.
+    pub power: f64,
+    pub last_power: f64,
+    pub hits: u32,
+    pub outline: Vec<Point>,
+    /// Signed frequency and rate when last seen.
+    pub last: (f64, f64),
+    pub rests: Vec<(Measured, f64)>,
+    pub passages: Vec<Passage>,
+    pub soundings: Vec<Sounding>,
+}
+
+impl Life {
+    pub fn of(line: &Line, rests: Vec<(Measured, f64)>, passages: Vec<Passage>, at_end: bool) -> Self {
+        let newest: Vec<Point> = line.path.recent().rev().take(6).copied().collect();
+        let last = match (newest.first(), newest.last()) {
+            (Some(a), Some(b)) if a.at_s > b.at_s => (a.b, (a.b - b.b) / (a.at_s - b.at_s)),
+            _ => (line.b, line.r),
+        };
+        let loudest = line.path.outline().iter().map(|p| p.power).fold(line.power, f64::max);
+        Self {
+            born_s: line.born_s,
+            last_seen_s: line.last_seen_s,
+            at_end,
+            standing_at_end: false,
+            travelled: line.path.travelled(),
+            travel_hz: line.path.travel_hz(),
+            power: loudest,
+            last_power: line.power,
+            hits: line.hits,
+            outline: line.path.outline().to_vec(),
+            last,
+            rests,
+            passages,
+            soundings: Vec::new(),
+        }
+    }
+
+    /// Exchanges with `other` everything that came after `at_s`.
+    pub fn exchange_after(&mut self, other: &mut Self, at_s: f64) {
+        fn swap_tails<T>(a: &mut Vec<T>, b: &mut Vec<T>, later: impl Fn(&T) -> bool) {
+            let cut = |v: &[T]| v.iter().position(&later).unwrap_or(v.len());
+            let (tail_a, tail_b) = (a.split_off(cut(a)), b.split_off(cut(b)));
+            a.extend(tail_b);
+            b.extend(tail_a);
+        }
+        swap_tails(&mut self.outline, &mut other.outline, |p| p.at_s > at_s);
+        swap_tails(&mut self.rests, &mut other.rests, |r| r.0.start_s > at_s - 0.8 && r.0.end_s > at_s + 0.3);
+        swap_tails(&mut self.passages, &mut other.passages, |p| p.at_s > at_s);
+        std::mem::swap(&mut self.last, &mut other.last);
+        std::mem::swap(&mut self.last_power, &mut other.last_power);
+        std::mem::swap(&mut self.last_seen_s, &mut other.last_seen_s);
+        std::mem::swap(&mut self.at_end, &mut other.at_end);
+        std::mem::swap(&mut self.standing_at_end, &mut other.standing_at_end);
+        for life in [self, other] {
+            let extent = life.outline.iter().map(|p| p.b.abs());
+            life.travel_hz = extent.clone().fold(0.0, f64::max) - extent.fold(f64::MAX, f64::min).min(1e9);
+            life.travelled = life.travel_hz > 6.0 && life.outline.len() >= 4;
+        }
+    }
+
+    /// Whether it was followed while it moved: for long, or so fast that a few sightings tell.
+    pub fn moved(&self) -> bool {
+        self.travelled && self.hits >= 8
+            || self.travel_hz > 60.0 && self.hits >= 4 && self.last.1.abs() > 300.0 && self.span_s() > 0.2
+    }
+
+    /// Cuts off the time when it was a line of the hum, before it caught a note that passed.
+    pub fn leave_hum(&mut self, hum: &HumFollower) {
+        // Rests as hum, and then as something else.
+        let as_hum = self.rests.iter().take_while(|(m, _)| hum.is_line(m.heard_hz, 0.3)).count();
+        let (hum_rests, note_rests) = self.rests.split_at(as_hum);
+        if let (Some((line, _)), Some((note, _))) = (hum_rests.last(), note_rests.first())
+            && (note.heard_hz - line.heard_hz).abs() > 1.2
+        {
+            self.born_s = line.end_s.min(note.start_s);
+            self.rests.drain(..as_hum);
+        }
+        if !self.travelled {
+            return;
+        }
+        let Some(first) = self.outline.first().filter(|p| hum.is_line(p.b.abs(), 0.5)) else { return };
+        let line = first.b.abs();
+        let Some(left) = self.outline.iter().position(|p| (p.b.abs() - line).abs() > 1.2) else { return };
+        let left_s = self.outline[left].at_s;
+        self.outline.drain(..left);
+        self.rests.retain(|(m, _)| m.end_s > left_s + 0.3 || !hum.is_line(m.heard_hz, 0.3));
+        self.passages.retain(|p| p.at_s > left_s);
+        self.born_s = self.born_s.max(left_s);
+    }
+
+    /// |b| when last seen, Hz.
+    pub fn last_hz(&self) -> f64 {
+        self.last.0.abs()
+    }
+
+    pub fn span_s(&self) -> f64 {
+        self.last_seen_s - self.born_s
+    }
+
+    pub fn frequency_hz(&self) -> f64 {
+        self.rests
+            .iter()
+            .max_by(|a, b| (a.0.end_s - a.0.start_s).total_cmp(&(b.0.end_s - b.0.start_s)))
+            .map_or(self.last.0.abs(), |r| r.0.heard_hz)
+    }
+
+    /// |b| by the outline at `at_s`.
+    pub fn outlined(&self, at_s: f64) -> Option<f64> {
+        let i = self.outline.iter().position(|p| p.at_s >= at_s)?;
+        let (p, q) = (self.outline.get(i.checked_sub(1)?)?, self.outline[i]);
+        let w = (at_s - p.at_s) / (q.at_s - p.at_s).max(1e-9);
+        Some(p.b.abs() + w * (q.b.abs() - p.b.abs()))
+    }
+
+    /// |b| and power at `t`: of the rest then, between two points of the outline not far apart, or at last.
+    pub fn at(&self, t: f64) -> Option<(f64, f64)> {
+        if let Some((m, _)) = self.rests.iter().find(|(m, _)| (m.start_s..m.end_s).contains(&t)) {
+            return Some((m.heard_hz, m.power));
+        }
+        let Some(i) = self.outline.iter().position(|p| p.at_s >= t) else {
+            // It has not moved since.
+            return (t <= self.last_seen_s).then_some((self.last_hz(), self.last_power));
+        };
+        let (p, q) = (self.outline.get(i.checked_sub(1)?)?, self.outline[i]);
+        (q.at_s - p.at_s < 0.5).then_some((self.outlined(t)?, f64::midpoint(p.power, q.power)))
+    }
+
+    /// Cuts off the first `rests` rests and all that came before `at_s`.
+    pub fn begin_after(&mut self, at_s: f64, rests: usize) {
+        self.rests.drain(..rests);
+        self.outline.retain(|p| p.at_s > at_s);
+        self.passages.retain(|p| p.at_s > at_s);
+        self.born_s = self.born_s.max(at_s);
+    }
+
+    /// When it stood as the note, s: from its first rest on, where it has one. A hum line that is heard until the comb
+    /// is taken out may go on as the note that came to rest beside it.
+    pub fn stood_s(&self) -> (f64, f64) {
+        let first = self.rests.first().map(|r| r.0.start_s);
+        (first.unwrap_or(self.born_s).max(self.born_s), self.last_seen_s)
+    }
+
+    /// When it was first heard to be somewhere, s, and its signed frequency there.
+    pub fn first(&self) -> (f64, f64) {
+        self.outline.first().map_or((self.born_s, self.last.0), |p| (p.at_s, p.b))
+    }
+
+    /// Whether this life began near where `other` stood, `lead_s` before.
+    pub fn set_out_near(&self, other: &Self, lead_s: f64) -> bool {
+        let rate = match self.outline.as_slice() {
+            [p, q, ..] => (q.b.abs() - p.b.abs()) / (q.at_s - p.at_s).max(0.05),
+            _ => 0.0,
+        };
+        (self.first().1.abs() - other.frequency_hz()).abs() < 40.0 + rate.abs() * (lead_s.abs() + 0.3)
+    }
+
+    /// Whether this life goes on where `other` ended, so soon and so near that it can't have been through zero.
+    pub fn goes_on_from(&self, other: &Self) -> bool {
+        let (first_s, first) = self.first();
+        let (from, to) = (other.last.0.abs(), first.abs());
+        let gap_s = first_s - other.last_seen_s;
+        // Where it was heading for zero fast enough to be through by then, nobody knows.
+        let through = other.last.0 * (other.last.0 + 1.5 * other.last.1 * gap_s.max(0.0)) < 0.0;
+        (-0.8..1.0).contains(&gap_s) && (from - to).abs() < 0.5 * from.min(to) && !through
+    }
+
+    /// Whether this life is where `other` went, moving off too fast to be followed: equally loud.
+    pub fn leapt_from(&self, other: &Self) -> bool {
+        let apart = self.first().1.abs() - other.frequency_hz();
+        let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
+        let alike = (self.power / other.power).log10().abs() < 0.4;
+        moved_off && alike && apart.abs() < LEAP_HZ
+    }
+
+    /// Whether this life is a note that moved, by more than the lines of a tone that swells lie apart.
+    pub fn moved_beside(&self, swells: &[Swelling]) -> bool {
+        self.travelled && swells.iter().all(|s| s.is_less_than(self.travel_hz))
+    }
+
+    pub fn overlap_s(&self, other: &Self) -> f64 {
+        self.last_seen_s.min(other.last_seen_s) - self.born_s.max(other.born_s)
+    }
+
+    /// Whether this life moved as a whole multiple of `other`, or at a fixed distance above or below it.
+    pub fn rides_on(&self, other: &Self) -> bool {
+        let pairs: Vec<(f64, f64)> =
+            self.outline.iter().filter_map(|p| Some((p.b.abs(), other.outlined(p.at_s)?))).collect();
+        let by_rests = self.rests.iter().any(|(m, _)| {
+            other.rests.iter().any(|(o, _)| {
+                let together = m.end_s.min(o.end_s) - m.start_s.max(o.start_s) > 0.5;
+                let k = (m.heard_hz / o.heard_hz).round();
+                let off = (m.heard_hz - k * o.heard_hz).abs();
+                together && (2.0..=6.0).contains(&k) && off < 0.02 + 3.0 * (m.u_hz() + k * o.u_hz())
+            })
+        });
+        if by_rests {
+            return true;
+        }
+        if pairs.len() < 4 {
+            return false;
+        }
+        let share = |test: &dyn Fn(&(f64, f64)) -> bool| {
+            pairs.iter().filter(|p| test(p)).count() as f64 / pairs.len() as f64
+        };
+        (2..=6).any(|k| share(&|(a, b)| (a - f64::from(k) * b).abs() < 4.0f64.max(0.02 * a)) > 0.7)
+    }
+}
