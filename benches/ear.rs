@@ -136,7 +136,9 @@ fn main() -> std::io::Result<()> {
 
     let decoding = median(|| decode(bytes));
     let transforms = median(|| {
-        looks.iter_mut().for_each(|(_, look)| look.run(&sound));
+        for (_, look) in &mut looks {
+            look.run(&sound);
+        }
         undo_slides(&mut chirp, len, &sound);
     });
     let all = median(|| whole(bytes));

@@ -10,7 +10,7 @@ const RATE_HZ: u32 = 48_000;
 /// A sound for one block that begins at a sample index.
 type Sound = fn(u64, &mut [f32]);
 
-/// Noise of a generator that can be entered at any sample: the mixing function of SplitMix64 (G. L. Steele, D. Lea, C. H.
+/// Noise of a generator that can be entered at any sample: the mixing function of `SplitMix64` (Steele, Lea and
 /// Flood, OOPSLA 2014) of the index.
 fn noise(at: u64) -> f32 {
     let mut z = at.wrapping_mul(0x9e37_79b9_7f4a_7c15);

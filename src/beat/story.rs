@@ -29,6 +29,10 @@ const FAINT: f64 = 0.005;
 const HUM_EXACT_HZ: f64 = 0.05;
 const HUM_PART: f64 = 0.02;
 
+/// How well a line must be known, Hz, and for how long it must have stood, s, to be listed as steady.
+const STEADY_U_HZ: f64 = 0.1;
+const STEADY_S: f64 = 1.0;
+
 /// How long a note that moves too fast to be followed may be lost, s.
 const LEAP_S: std::ops::Range<f64> = -0.3..1.5;
 
@@ -512,6 +516,9 @@ impl Story<'_> {
             let Some(best) = life.rests.iter().min_by(|a, b| a.0.u_hz().total_cmp(&b.0.u_hz())) else {
                 continue;
             };
+            if best.0.u_hz() > STEADY_U_HZ || best.0.end_s - best.0.start_s < STEADY_S {
+                continue;
+            }
             notes.push(SteadyNote {
                 frequency_hz: best.0.heard_hz,
                 u_hz: best.0.u_hz(),

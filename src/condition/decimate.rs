@@ -12,8 +12,9 @@ const SIDE_BY_SIDE: usize = 32;
 /// Taps below this are none: a half-band filter has a zero at every second place.
 const LEAST_TAP: f32 = 1e-9;
 
-/// Every `factor`-th input sample, and the taps that meet them: with x_p(m) = x(m·factor + p), output k is
-/// Σ_p Σ_q tap(q·factor + p)·x_p(k + q), so that neighbouring outputs read neighbouring samples.
+/// Every `factor`-th input sample, and the taps that meet them. Sample m of phase p is input sample m·factor + p, and output
+/// k is the sum over p and q of tap q·factor + p times sample k + q of phase p, so that neighbouring outputs read
+/// neighbouring samples.
 struct Phase {
     /// Tap and its q.
     taps: Vec<(usize, f32)>,

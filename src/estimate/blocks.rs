@@ -68,8 +68,7 @@ impl BlockSums {
         }
         let pairs = self.means.len() / 2;
         for k in 0..pairs {
-            let both = |a: Option<Complex64>, b: Option<Complex64>| Some((a? + b?) / 2.0);
-            self.means[k] = both(self.means[2 * k], self.means[2 * k + 1]);
+            self.means[k] = self.means[2 * k].zip(self.means[2 * k + 1]).map(|(a, b)| (a + b) / 2.0);
         }
         if self.means.len() > 2 * pairs {
             // A whole block that is half of a longer one: as if it were still under way.
