@@ -70,6 +70,8 @@ const QUICK_SLIDES: [f64; 2] = [1400.0, 2400.0];
 const LAG_S: f64 = 3.0;
 /// Side lobes are looked for within this many times the inverse of a frame's length.
 const LOBES: f64 = 5.0;
+/// How far below a note its side lobes lie at least, in power, where only they are within what is asked for.
+const LOW_LOBE: f64 = 0.01;
 /// Longest gap between two sightings that a row may bridge, s.
 const ROW_GAP_S: f64 = 0.3;
 /// Highest frequency of a note, Hz.
@@ -524,7 +526,7 @@ impl Ear {
     fn look_low(&mut self, end: u64, now_s: f64) {
         let hum = &self.hum;
         let heard = |l: &Line| l.confirmed() && l.b.abs() > low::HIGHEST_HZ && !hum.is_line(l.b.abs(), 0.4);
-        if self.hops.is_multiple_of(2 * LONG_EVERY) && !self.table.lines.iter().any(heard) {
+        if !self.table.lines.iter().any(heard) {
             // Nothing is heard above: a low note may stand there from the beginning.
             let found = self.low.search(&self.clean, end, 0.0).filter(|f| f.0.frequency_hz < 8.0);
             if let Some((peak, length_s)) = found {
@@ -895,10 +897,15 @@ fn peaks_in(
     }
     let bin_hz = frame.bin_hz();
     let range = (asked.lowest_hz, HIGHEST_HZ.min(0.48 * rate_hz));
+    let frame_s = frame.len() as f64 / rate_hz;
     let power = frame.power(samples);
     floor.measure(power);
     find_peaks(power, bin_hz, floor, range, asked.least_snr, asked.most, peaks);
-    Some(frame.len() as f64 / rate_hz)
+    // A note below all that is asked for leaves its side lobes above.
+    let below = power[..(asked.lowest_hz / bin_hz) as usize].iter().copied().fold(0.0, f32::max);
+    let reach_hz = asked.lowest_hz + LOBES / frame_s;
+    peaks.retain(|p| p.frequency_hz > reach_hz || p.power > LOW_LOBE * f64::from(below));
+    Some(frame_s)
 }
 
 /// Whether too much of a frame is missing for its spectrum to mean anything.

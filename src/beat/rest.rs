@@ -492,19 +492,23 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
             n == 0
                 || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
         };
+        let fresh = fitted == to - from;
+        let mut grown = false;
         if open_right {
             let next = to + step;
-            open_right = next <= sums.len() && fits(to, next, &fit);
-            to = if open_right { next } else { to };
+            let joins = next <= sums.len() && fits(to, next, &fit);
+            // Only a fit that has been made of all there is may refuse.
+            (open_right, grown) = (joins || !fresh && next <= sums.len(), joins);
+            to = if joins { next } else { to };
         }
         if open_left {
-            open_left = from >= step && fits(from - step, from, &fit);
-            from = if open_left { from - step } else { from };
+            let joins = from >= step && fits(from - step, from, &fit);
+            (open_left, grown) = (joins || !fresh && from >= step, grown || joins);
+            from = if joins { from - step } else { from };
         }
         // A fit says for itself how far out it can be trusted: it need not be made anew at every step.
-        let grown = to - from;
-        if grown as f64 >= LOW_GROWTH * fitted as f64 || !(open_left || open_right) {
-            fitted = grown;
+        if !grown || (to - from) as f64 >= LOW_GROWTH * fitted as f64 {
+            fitted = to - from;
             if let Some(better) = fit_span(from, to, fit.frequency_hz, fit.rate, true) {
                 fit = better;
             }
