@@ -18,6 +18,13 @@ pub struct Clock {
     pub source: String,
 }
 
+impl Clock {
+    /// What frequencies read by this clock are multiplied by to put them right; 1 where its error is not known.
+    pub fn factor(&self) -> f64 {
+        1.0 + self.error_ppm.unwrap_or(0.0) * 1e-6
+    }
+}
+
 impl Default for Clock {
     /// An unmeasured card: crystals of consumer sound cards are within ±100 ppm (common practice, no source), taken
     /// as a rectangle.

@@ -243,30 +243,45 @@ pub enum NoOffset {
     },
 }
 
+impl Rest {
+    fn scale(&mut self, factor: f64) {
+        for hertz in [
+            &mut self.offset_hz,
+            &mut self.u_hz,
+            &mut self.u_noise_hz,
+            &mut self.u_wander_hz,
+            &mut self.heard_hz,
+            &mut self.rate_hz_per_s,
+            &mut self.rate_u,
+        ] {
+            *hertz *= factor;
+        }
+        let notes = self.notes_hz.iter_mut().flatten();
+        for hertz in notes.chain(&mut self.alternatives_hz).chain(&mut self.near_hum_hz) {
+            *hertz *= factor;
+        }
+        if let Some(pulled) = &mut self.pulled {
+            pulled.lock_hz *= factor;
+            pulled.u_true_hz *= factor;
+        }
+    }
+}
+
+impl Snapshot {
+    /// Multiplies every frequency, as [`Heard::scale`] does.
+    pub fn scale(&mut self, factor: f64) {
+        let own = self.offset_hz.iter_mut().chain(&mut self.u_hz);
+        for hertz in own.chain(&mut self.rate_hz_per_s).chain(&mut self.bound_hz) {
+            *hertz *= factor;
+        }
+        self.rest.iter_mut().for_each(|rest| rest.scale(factor));
+    }
+}
+
 impl Heard {
     /// Multiplies every frequency: what was heard by a clock that is off by `factor` − 1, put right.
     pub fn scale(&mut self, factor: f64) {
-        for rest in &mut self.rests {
-            for hertz in [
-                &mut rest.offset_hz,
-                &mut rest.u_hz,
-                &mut rest.u_noise_hz,
-                &mut rest.u_wander_hz,
-                &mut rest.heard_hz,
-                &mut rest.rate_hz_per_s,
-                &mut rest.rate_u,
-            ] {
-                *hertz *= factor;
-            }
-            let notes = rest.notes_hz.iter_mut().flatten();
-            for hertz in notes.chain(&mut rest.alternatives_hz).chain(&mut rest.near_hum_hz) {
-                *hertz *= factor;
-            }
-            if let Some(pulled) = &mut rest.pulled {
-                pulled.lock_hz *= factor;
-                pulled.u_true_hz *= factor;
-            }
-        }
+        self.rests.iter_mut().for_each(|rest| rest.scale(factor));
         for hertz in self.ending.offset_hz.iter_mut().chain(&mut self.ending.bound_hz) {
             *hertz *= factor;
         }

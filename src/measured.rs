@@ -10,8 +10,11 @@ pub fn value_and_u(value: f64, u: f64) -> (String, String) {
     (format!("{value:.decimals$}"), format!("{u:.decimals$}"))
 }
 
-/// Decimals that show `u` to two significant digits; never fewer than none.
+/// Decimals that show `u` to two significant digits; never fewer than none, and six where it is nil or not finite.
 pub fn decimals_for(u: f64) -> usize {
+    if !u.is_finite() || u == 0.0 {
+        return 6;
+    }
     let place = 1 - u.abs().log10().floor() as i32;
     // 0.0996 rounds to 0.10: one digit fewer says the same with two significant digits.
     let rounded = (u * 10f64.powi(place)).round() / 10f64.powi(place);
@@ -29,5 +32,6 @@ mod tests {
         assert_eq!(value_and_u(1234.5678, 0.0996), ("1234.57".into(), "0.10".into()));
         assert_eq!(value_and_u(1_234_567.8, 42.0), ("1234568".into(), "42".into()));
         assert_eq!(value_and_u(90.25, 0.000_017), ("90.250000".into(), "0.000017".into()));
+        assert_eq!([0.0, f64::NAN, 1e-320, 1e308].map(decimals_for), [6, 6, 1, 0]);
     }
 }

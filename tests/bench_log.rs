@@ -12,7 +12,7 @@ use common::Chance;
 use hushbeat::benchlog::{self, About, Draft, Entry, Filter, Line, Redone, redo};
 use hushbeat::clock::Clock;
 use hushbeat::correction::{Allowances, Target, Transport};
-use hushbeat::dial::{Approach, Meter, check_points};
+use hushbeat::dial::{Approach, Crystal, Meter, check_points};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::store;
@@ -173,7 +173,13 @@ fn random_job(meter: &Meter, chance: &mut Chance) -> Job {
         transport: [Transport::Auto, Transport::Capacitance, Transport::Ratio, Transport::Divisions]
             [pick(chance, 4)],
         at_min: None,
-        crystal_ppm: (chance.unit() < 0.3).then(|| (chance.between(-5.0, 5.0), 0.4)),
+        crystal: (chance.unit() < 0.3).then(|| Crystal {
+            error_ppm: chance.between(-5.0, 5.0),
+            u_ppm: Some(0.4),
+            dof: (chance.unit() < 0.5).then_some(3.0),
+            flat: chance.unit() < 0.3,
+            ..meter.crystal.clone()
+        }),
         today: "2026-11-19".parse().ok(),
         clock: Clock { error_ppm, u_ppm: 0.7, ..Clock::default() },
         allowances: Allowances::default(),

@@ -21,7 +21,7 @@ use hushbeat::report;
 use hushbeat::source::keep::{SampleFormat, write_wav};
 use hushbeat::stations::{HF_PATH_U_PPM, PATH_DELAY_S};
 use hushbeat::task::drift::{self, Kind, Series};
-use hushbeat::task::reference::{Reference, Tones, hear};
+use hushbeat::task::reference::{Reference, Tones, by_meter, hear};
 use std::f64::consts::TAU;
 use std::process::Command;
 
@@ -123,6 +123,7 @@ fn expanded_uncertainties_cover_through_the_whole_chain() {
                 u_ppm: crystal.total.u_ppm,
                 flat: is_flat(crystal.total.coverage_factor),
                 dof: crystal.total.effective_dof,
+                aged_ppm: 0.0,
             },
             harmonic: 4,
             offset: heard(bounded_second, second),
@@ -224,6 +225,70 @@ fn a_station_heard_for_a_minute() {
     assert!(found.error_ppm.is_none());
     let request = heard(&station(&[600.0], 37.0, 0.0, 0.0, 5), &[600.0], Reception::Am);
     assert!((card(&request).unwrap().error_ppm.unwrap() - 37.0).abs() < 0.1);
+}
+
+/// Sound of `seconds` from a station that a card fast by `ppm` made: at each instant the tones that `sends` names, each
+/// 0.1 strong, with noise 20 dB below one of them in 0 to 4 kHz.
+fn sent(seconds: u32, ppm: f64, seed: u64, sends: impl Fn(f64) -> Option<f64>) -> Vec<f32> {
+    let mut chance = Chance(seed);
+    let deviation = (0.1f64.powi(2) / 2.0 / 100.0).sqrt();
+    (0..8000 * seconds)
+        .map(|n| {
+            let t = f64::from(n) / 8000.0 / (1.0 + ppm * 1e-6);
+            let sound = sends(t).map_or(0.0, |f| 0.1 * (TAU * f * t).cos());
+            (sound + deviation * chance.normal()) as f32
+        })
+        .collect()
+}
+
+/// Marks of 300 ms of 1000 Hz and nothing between them, none in second 29, half a second in second 0, voice from second
+/// 51 on (the schedule that `stations` cites for CHU); and tones of 500 and 600 Hz that change with the minute, silent from
+/// second 45 on and about the seconds (WWV's), so that never both are there at once.
+#[test]
+fn marks_and_tones_that_change_with_the_minute_tell_the_clock_too() {
+    let marks = |t: f64| {
+        let (second, part) = (((t + 7.3) % 60.0).floor(), (t + 7.3).fract());
+        let long = if second < 1.0 { 0.5 } else { 0.3 };
+        let silent = (29.0..30.0).contains(&second);
+        if second >= 51.0 { Some(700.0) } else { (part < long && !silent).then_some(1000.0) }
+    };
+    let found = card(&heard(&sent(185, 37.0, 6, marks), &[1000.0], Reception::Am)).unwrap();
+    let error = found.error_ppm.unwrap() - 37.0;
+    let noise = found.total.budget.iter().find(|line| line.source == "noise").unwrap().u_ppm;
+    assert!(error.abs() < 4.0 * noise && noise < 0.1, "{error} ± {noise}");
+
+    let by_minutes = |t: f64| {
+        let (minute, second, part) = ((t / 60.0).floor(), t % 60.0, t.fract());
+        let tone = if minute % 2.0 < 1.0 { 500.0 } else { 600.0 };
+        (second < 45.0 && (0.03..0.99).contains(&part)).then_some(tone)
+    };
+    let both = [500.0, 600.0];
+    let found = card(&heard(&sent(245, -22.0, 7, by_minutes), &both, Reception::Unknown)).unwrap();
+    let error = found.error_ppm.unwrap() + 22.0;
+    assert!(error.abs() < 2.0 * found.total.u_ppm, "{error} ± {}", found.total.u_ppm);
+    assert!(error.abs() < 0.5, "{error}: nothing moved the path");
+    assert_eq!(found.tones.iter().filter(|tone| tone.tone_hz < 550.0).count(), 2, "{:?}", found.tones);
+}
+
+/// By way of the meter with readings, worked by hand from the bench meter's book: 3114.4 is 2495 kHz and 3149.9 is 2510 kHz
+/// there, and between so near rows the law is a straight line to within 10 Hz. The fourth harmonic stands 300 Hz above the
+/// carrier at 3126.2; at 3126.0 it stands 60 Hz above the crystal's harmonic.
+#[test]
+fn readings_tell_a_crystals_beat_by_way_of_the_meter() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml");
+    let meter = hushbeat::store::read_meter(&path).unwrap();
+    let by = "26/6.2:300Hz:high,26/6.0:60Hz:high".parse().unwrap();
+    let Offset::Heard { offset_hz, u_hz, side } = by_meter(&by, Some((&meter, "high")), 4).unwrap() else {
+        panic!("heard")
+    };
+    let slope = (2510e3 - 2495e3) / (3149.9 - 3114.4);
+    let expected: f64 = 300.0 - 60.0 - 4.0 * 0.2 * slope;
+    assert!((offset_hz - expected.abs()).abs() < 10.0 && side == Side::Low, "{offset_hz}, {expected}");
+    // Two settings to 0.06 div each, four times over.
+    let u = 4.0 * slope * 0.06 * 2f64.sqrt();
+    assert!((u_hz / u - 1.0).abs() < 0.02, "{u_hz}, {u}");
+    let off = by_meter(&"50/6.2:3Hz:high,26/6.0:6Hz:high".parse().unwrap(), Some((&meter, "high")), 4);
+    assert!(off.unwrap_err().to_string().contains("; hint: "));
 }
 
 /// Every form of every link, and of a drift.

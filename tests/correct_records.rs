@@ -8,7 +8,7 @@
 
 use hushbeat::clock::Clock;
 use hushbeat::correction::{Allowances, Target, Transport, Verdict};
-use hushbeat::dial::{Approach, Meter};
+use hushbeat::dial::{Approach, Crystal, Meter};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::report;
@@ -33,7 +33,7 @@ fn job(change: impl FnOnce(&mut Job)) -> Job {
         checks: Vec::new(),
         transport: Transport::Auto,
         at_min: None,
-        crystal_ppm: None,
+        crystal: None,
         today: "2026-11-25".parse().ok(),
         clock: Clock::default(),
         allowances: Allowances::default(),
@@ -45,6 +45,21 @@ fn job(change: impl FnOnce(&mut Job)) -> Job {
 
 fn single(reading: &str, offset: Offset) -> Observation {
     Observation::Single { reading: reading.into(), offset }
+}
+
+/// A crystal as a comparison found it.
+fn crystal(error_ppm: f64, u_ppm: f64) -> Crystal {
+    let frequency_hz = 500e3;
+    let ageing_ppm_per_year = 0.0;
+    Crystal {
+        frequency_hz,
+        error_ppm,
+        u_ppm: Some(u_ppm),
+        checked: None,
+        ageing_ppm_per_year,
+        dof: None,
+        flat: false,
+    }
 }
 
 fn checks(texts: &[&str]) -> Vec<hushbeat::task::correct::CheckText> {
@@ -131,13 +146,46 @@ fn within_a_bound_is_a_rectangle() {
         job.harmonic = 1;
         job.observation = single("1800.5", Offset::Within { bound_hz: 20.0 });
         job.checks = checks(&["1800.5:4/1:1Hz:low"]);
-        job.crystal_ppm = Some((0.0, 0.1));
+        job.crystal = Some(crystal(0.0, 0.1));
     });
     let beat = record.budget.iter().find(|line| line.source == "beat").unwrap();
     assert!((beat.u_hz - 20.0 / 3f64.sqrt()).abs() < 1e-9);
     assert!((record.expanded_u_hz - 19.0).abs() < 0.2, "{}", record.expanded_u_hz);
     assert_eq!(record.offset_hz, None, "a bound is not an offset of zero");
     assert!(!record.line.contains(" 0.0"), "{}", record.line);
+}
+
+/// A crystal known from three beats has two degrees of freedom. On a transfer where it is all that counts, they are those
+/// of the result: t95(2) = 4.3027 (any table), where an unlimited one has 1.96. Aged by as much as a rectangle of half its
+/// u, it has √1.25·u together and by Welch–Satterthwaite (JCGM 100, G.4.1) 2·1.25² = 3.125 of them, and t95(3) = 3.1824.
+/// One that is known by bounds is a rectangle: 95 % of it lie within 0.95·√3·u.
+#[test]
+fn a_crystals_degrees_of_freedom_come_through() {
+    let with = |crystal: Crystal| {
+        run(|job| {
+            job.recorded = false;
+            job.observation = single("1800.5", Offset::Heard { offset_hz: 3.0, u_hz: 1e-6, side: Side::Low });
+            job.checks = checks(&["1800.5:4/1:1.000000Hz:low"]);
+            job.clock = Clock { error_ppm: Some(0.0), u_ppm: 0.0, ..Clock::default() };
+            job.crystal = Some(crystal);
+        })
+    };
+    let few = Crystal { dof: Some(2.0), ..crystal(0.0, 1.0) };
+    for (crystal, dof, factor) in [
+        (crystal(0.0, 1.0), None, 1.9600),
+        (few.clone(), Some(2.0), 4.3027),
+        (
+            Crystal { checked: "2025-11-25".parse().ok(), ageing_ppm_per_year: 0.75f64.sqrt(), ..few },
+            Some(2.0),
+            3.1824,
+        ),
+        (Crystal { flat: true, ..crystal(0.0, 1.0) }, None, 0.95 * 3f64.sqrt()),
+    ] {
+        let record = with(crystal);
+        let found = record.budget.iter().find(|line| line.source == "crystal").unwrap();
+        assert_eq!(found.dof.map(f64::round), dof);
+        assert!((record.coverage_factor - factor).abs() < 5e-3, "{factor}: {}", record.coverage_factor);
+    }
 }
 
 /// Checks with times at one reading: the error at 14:20 is two thirds of the way from the one at 14:00 to the one at

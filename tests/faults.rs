@@ -328,3 +328,74 @@ fn a_long_recording_takes_flat_memory() {
     let last: f64 = rows.lines().last().unwrap().split(',').next().unwrap().parse().unwrap();
     assert!(last > 599.0, "the track ends at {last} s");
 }
+
+/// A minute of sound with its header.
+fn a_minute() -> Vec<u8> {
+    [Endless::header(), Endless::begin().seconds(60)].concat()
+}
+
+/// What the answer says of a recording that broke off before its end.
+fn assert_broke_off(output: &Output) {
+    assert!(output.status.success(), "{output:?}");
+    let answer: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let heard_s = answer["input"]["duration_s"].as_f64().unwrap();
+    assert!((1.0..60.0).contains(&heard_s), "{heard_s} s were heard");
+    let notes = answer["input"]["notes"].to_string();
+    assert!(notes.contains("broke off after"), "{notes}");
+}
+
+/// A disk that stops answering in the middle of a recording: a file system on a loop device whose own file is cut off
+/// behind its back, so that the system reports an input/output error.
+#[test]
+fn a_disk_that_fails_in_the_middle_of_a_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let (inside, image) = (folder.path().join("inside"), folder.path().join("image"));
+    fs::create_dir(&inside).unwrap();
+    fs::write(inside.join("a.wav"), a_minute()).unwrap();
+    let made = Command::new("mke2fs")
+        .args(["-q", "-t", "ext4", "-O", "^has_journal", "-b", "4096", "-d"])
+        .args([&inside, &image])
+        .arg("8M")
+        .output();
+    let skip = |why: &str| _ = writeln!(io::stderr(), "skipped: {why}");
+    if !made.is_ok_and(|made| made.status.success()) {
+        return skip("no mke2fs that makes a file system from a folder");
+    }
+    // Half-way through the sound, as it lies on the disk.
+    let middle = &a_minute()[Endless::RATE as usize * 60..][..64];
+    let on_disk = fs::read(&image).unwrap();
+    let at = on_disk.windows(64).position(|window| window == middle).unwrap().next_multiple_of(4096);
+    let script = format!(
+        "mkdir disk && mount -o ro,loop image disk || exit 99\ntruncate -s {at} image\n'{PROGRAM}' analyse --json disk/a.wav"
+    );
+    let output =
+        Command::new("unshare").args(["-m", "sh", "-c", &script]).current_dir(folder.path()).output();
+    match output {
+        Ok(output) if output.status.code() != Some(99) && !told(&output).contains("unshare:") => {
+            assert_broke_off(&output);
+            assert!(String::from_utf8_lossy(&output.stdout).contains("input/output error"), "{output:?}");
+        }
+        _ => skip("no right to mount a disk"),
+    }
+}
+
+/// The other end of a network connection is reset while the recording comes in.
+#[test]
+fn a_stream_that_is_reset_is_heard_up_to_there() {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let mut ours = std::net::TcpStream::connect(listener.local_addr().unwrap()).unwrap();
+    let mut theirs = listener.accept().unwrap().0;
+    // What is never read at this end makes the system reset the connection when it is closed.
+    theirs.write_all(b"unread").unwrap();
+    let theirs: std::os::fd::OwnedFd = theirs.into();
+    let child = Command::new(PROGRAM)
+        .args(["analyse", "--json", "-"])
+        .stdin(theirs)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    ours.write_all(&a_minute()[..800_000]).unwrap();
+    drop(ours);
+    assert_broke_off(&child.wait_with_output().unwrap());
+}

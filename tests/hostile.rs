@@ -7,18 +7,22 @@
     reason = "a test that can't go on fails there and then, and its texts are short to write"
 )]
 
+use hushbeat::benchlog::{self, Filter, Kept, Log, Presence};
 use hushbeat::block::{SampleBlock, StreamFormat};
-use hushbeat::dial::Meter;
+use hushbeat::dial::{Meter, MeterPlan};
 use hushbeat::pipeline::{Ignore, Pipeline};
 use hushbeat::quantity::Hertz;
 use hushbeat::settings::Settings;
 use hushbeat::source::recording::Recording;
 use hushbeat::store;
-use hushbeat::task::{checkpoints, dial};
+use hushbeat::store::ledger::Lines;
+use hushbeat::task::drift::{self, Kind, Series};
+use hushbeat::task::{book, checkpoints, dial, sheet};
 use proptest::prelude::*;
 use std::fs;
 use std::io::Cursor;
 use std::path::Path;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 /// What a file of less than a mebibyte may take of memory at a time, bytes.
@@ -229,21 +233,263 @@ proptest! {
     }
 }
 
-/// What once broke it: each file was found by a fuzzer (tests/fuzz) and is kept.
+/// What once broke it: each file was found by a fuzzer (tests/fuzz), is named after its target, and is kept. Where
+/// none is kept, none was found.
 #[test]
 fn what_once_broke_it_is_read_or_refused() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/crashes");
-    let Ok(files) = fs::read_dir(folder) else { return };
-    for file in files {
+    for file in fs::read_dir(folder).unwrap() {
         let path = file.unwrap().path();
         let bytes = fs::read(&path).unwrap();
+        let text = String::from_utf8_lossy(&bytes).into_owned();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         match name.split('-').next() {
             Some("recording") => drop(read_or_refuse(bytes)),
-            Some("meter" | "book") => drop(use_or_refuse(&String::from_utf8_lossy(&bytes))),
+            Some("meter") => drop(use_or_refuse(&text)),
+            Some("book") => drop(told_of(&bytes)),
+            Some("series") => drop(drift_or_refuse(&text)),
+            Some("lists") => drop(lists_or_refuse(&text)),
+            Some("log") => drop(list_and_show(&bytes)),
             _ => assert_eq!(name, "README.md"),
         }
     }
+}
+
+/// Runs `work` within the memory and the time that a file may take; `what` is the file's text.
+fn within_bounds<T>(what: &str, work: impl FnOnce() -> T) -> T {
+    let (began, before) = (Instant::now(), at_work(Instant::now()));
+    let mut done = None;
+    let cost = allocation_counter::measure(|| done = Some(work()));
+    let took = at_work(began).saturating_sub(before);
+    let start: String = what.chars().take(60).collect();
+    assert!(took < AMPLE, "{took:?} for {start}");
+    let fits = what.len() > 1 << 20 || cost.bytes_max < MOST_BYTES;
+    assert!(fits, "{} bytes at a time for {start}", cost.bytes_max);
+    done.unwrap()
+}
+
+fn one_short_line(line: &str, file: &str) {
+    assert!(line.starts_with(file) && line.contains("; hint: ") && !line.contains('\n'), "{line}");
+    assert!(line.chars().count() < 500, "{} characters", line.chars().count());
+}
+
+/// Drift and stability of a series, as they are told; or its refusal.
+fn drift_or_refuse(text: &str) -> Result<String, String> {
+    let told = within_bounds(text, || {
+        let series = Series::parse(text, "s.csv", 1.0, Kind::Frequency, None).map_err(|e| e.to_string())?;
+        let (record, _) = drift::drift("s.csv", &series, None).map_err(|e| e.to_string())?;
+        Ok(hushbeat::report::drift::text(&record))
+    });
+    told.inspect_err(|line: &String| one_short_line(line, "s.csv:"))
+}
+
+fn bench_meter() -> (Meter, MeterPlan) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml");
+    (store::read_meter(&path).unwrap(), store::read_plan(&path).unwrap())
+}
+
+/// A text as a net's list, as check points and as a typed book: how much each makes of it.
+fn lists_or_refuse(text: &str) -> [Result<usize, String>; 3] {
+    let (meter, plan) = bench_meter();
+    let card = within_bounds(text, || {
+        let list = sheet::Channels::parse(text, "n.csv").map_err(|e| e.to_string())?;
+        sheet::sheet(&meter, &list).map(|card| card.channels.len()).map_err(|e| e.to_string())
+    });
+    let made = within_bounds(text, || {
+        let job = book::FitJob { range: "high", points: ("n.csv", text), shape: None, step: None };
+        book::fit(&plan, &job).map(|made| made.rows.len()).map_err(|e| e.to_string())
+    });
+    let slips = within_bounds(text, || {
+        book::check(text, "n.csv").map(|checked| checked.rows).map_err(|e| e.to_string())
+    });
+    [card, made, slips].map(|told| told.inspect_err(|line| one_short_line(line, "n.csv")))
+}
+
+/// A text as a bench log: everything that is made of one.
+fn list_and_show(bytes: &[u8]) -> String {
+    within_bounds(&String::from_utf8_lossy(bytes), || {
+        let log = Log::of(&Lines::of(bytes));
+        let all: Vec<&Kept> = log.entries.iter().collect();
+        let shown: usize = all.iter().map(|kept| benchlog::show(kept, &|_| Presence::Gone).len()).sum();
+        let written = benchlog::csv(&all).len() + benchlog::html(&all, "log").len();
+        assert!(shown + written > 0);
+        benchlog::list(&log, &Filter::default())
+    })
+}
+
+/// Whether what was said is what was to be expected.
+fn fits(said: &Result<String, String>, expected: Result<&str, &str>) -> bool {
+    match (said, expected) {
+        (Ok(said), Ok(part)) => said.contains(part),
+        (Err(said), Err(start)) => said.starts_with(start),
+        _ => false,
+    }
+}
+
+#[test]
+fn series_of_every_sort_are_read_or_refused() {
+    for (text, told) in [
+        ("\u{feff}value\r\n1e-6\r\n2e-6\r\n1e-6\r\n2e-6\r\n", Ok("4 values")),
+        ("value\n1\nnan\n\n# remark\n2\n1\n", Ok("3 values")),
+        ("time_s;value\n0;1\n", Err("s.csv:1: `time_s;value` is not the header")),
+        ("value\n1,5\n", Err("s.csv:2: `1,5` is not a row")),
+        ("value\n1\ninf\n", Err("s.csv:3: `inf` is not a value")),
+        ("value\n1\n1e400\n", Err("s.csv:3: `1e400` is not a value")),
+        ("time_s,value\n0,1\n1e300,1\n", Err("s.csv:3: ")),
+        ("time_s,value\n0,1\n9e6,1\n", Err("s.csv:3: 9000000 s leaves more than 500000 marks out")),
+        ("time_s,value\nnan,1\n", Err("s.csv:2: `nan` is not a time")),
+        ("value\n1\n", Err("s.csv: 1 values tell no drift")),
+    ] {
+        let said = drift_or_refuse(text);
+        assert!(fits(&said, told), "{text:?}: {said:?}");
+    }
+    let _ = drift_or_refuse("value\n1e308\n-1e308\n1e308\n-1e308\n");
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("s.csv");
+    fs::write(&path, b"value\n1\n\xb5\n").unwrap();
+    assert!(store::read_text(&path).unwrap_err().to_string().contains("s.csv:3: not UTF-8 text"));
+    // A mebibyte of the shortest rows, of the widest gap that is taken, and of one line; and a million rows.
+    drift_or_refuse(&format!("value\n{}", "1\n2\n".repeat(1 << 18))[..1 << 20]).unwrap();
+    drift_or_refuse("time_s,value\n0,1\n1,2\n499999,1\n500000,3\n").unwrap();
+    for filler in ["1", ",", " ", "\u{a0}", "nan,"] {
+        let line = filler.repeat((1 << 20) / filler.len());
+        assert!(drift_or_refuse(&format!("value\n{line}\n")).is_err() && drift_or_refuse(&line).is_err());
+    }
+    let rows: String = (0..1_000_000u32).map(|n| format!("{n},{}\n", n % 7)).collect();
+    assert!(drift_or_refuse(&format!("time_s,value\n{rows}")).unwrap().contains("1000000 values"));
+}
+
+#[test]
+fn lists_of_every_sort_are_read_or_refused() {
+    for (text, told) in [
+        ("\u{feff}label,frequency\r\nnet,3520kHz\r\n", Ok("1 channels")),
+        ("label,frequency,tolerance\nnet,3520kHz,\ntwo,1.82MHz,10ppm\n", Ok("2 channels")),
+        ("label;frequency\nnet;3520kHz\n", Err("n.csv:1: expected the header")),
+        ("label,frequency\nnet,3520\n", Err("n.csv:2: ")),
+        ("label,frequency\nnet,NaNkHz\n", Err("n.csv:2: ")),
+        ("label,frequency\nnet,1e400kHz\n", Err("n.csv:2: ")),
+        ("label,frequency\nnet,1e300MHz\n", Err("n.csv:2: ")),
+        ("label,frequency\nnet,-3520kHz\n", Err("n.csv:2: ")),
+        ("label,frequency\nnet,3,52MHz\n", Err("n.csv:2: expected 2 columns, found 3")),
+        ("label,frequency,tolerance\nnet,3520kHz,nanHz\n", Err("n.csv:2: ")),
+    ] {
+        let [card, ..] = lists_or_refuse(text);
+        let said = card.map(|count| format!("{count} channels"));
+        assert!(fits(&said, told), "{text:?}: {said:?}");
+    }
+    // A mebibyte of points, of which no crystal has so many, of channels, and a million rows that are no channels.
+    let points: String = (0..60_000).map(|n| format!("{}.{},7/2\n", n / 10, n % 10)).collect();
+    let [_, made, _] = lists_or_refuse(&format!("reading,point\n{points}"));
+    assert!(made.unwrap_err().starts_with("n.csv:5002: more than 5000 points"));
+    let channels =
+        |row: &str, count: usize| lists_or_refuse(&format!("label,frequency\n{}", row.repeat(count)));
+    assert_eq!(channels("n,3520kHz\n", 5_000)[0], Ok(5_000));
+    assert!(channels("n,3520\n", 1_000_000)[0].is_err());
+    for filler in ["1", ",", "\"", "\u{a0}", "kHz"] {
+        let line = filler.repeat((1 << 20) / filler.len());
+        for head in ["label,frequency\nnet,", "reading,point\n", "frequency_khz,reading\n", ""] {
+            assert!(
+                lists_or_refuse(&format!("{head}{line}\n")).iter().all(Result::is_err),
+                "{head} {filler}"
+            );
+        }
+    }
+}
+
+#[test]
+fn logs_of_every_sort_are_listed_and_shown() {
+    let bare = |n: u32| format!("{{\"entry\":{n},\"at\":\"x\",\"kind\":\"correct\",\"program\":\"p\"");
+    let deep = format!("{},\"result\":{}\n", bare(1), "[".repeat(1 << 19));
+    let wide = format!("{},\"result\":[{}0]}}\n", bare(1), "0,".repeat(200_000));
+    for text in [deep, wide, "\n".repeat(1 << 20), "\0\n".repeat(1 << 19), "{}\n".repeat(300_000)] {
+        let told = list_and_show(text.as_bytes());
+        assert!(told.lines().count() < 30, "{} lines", told.lines().count());
+    }
+    // Fifty thousand entries and their strikes: a way that looks through all of them for each would take minutes.
+    let strike = |n: u32| format!("{{\"strike\":{n},\"at\":\"x\",\"reason\":\"r\",\"program\":\"p\"}}\n");
+    let text: String = (1..50_000).map(|n| bare(n) + "}\n").chain((1..50_000).map(strike)).collect();
+    assert_eq!(list_and_show(text.as_bytes()).lines().count(), 50_000);
+    // Figures that no measurement has, in every place where the log keeps one.
+    let kept = include_str!("../fixtures/log/bench.jsonl");
+    for figure in ["0", "-0.0", "1e308", "-1e308", "5e-324", "1e400", "null", "\"x\"", "[]"] {
+        let mut odd = String::new();
+        for line in kept.lines() {
+            let mut rest = line;
+            while let Some(at) = rest.find("\":").map(|at| at + 2) {
+                let (key, value) = rest.split_at(at);
+                let (value, after) = value.split_at(value.find([',', '}', ']']).unwrap_or(value.len()));
+                let changed = value.parse::<f64>().is_ok() && !key.ends_with("\"entry\":");
+                odd.push_str(key);
+                odd.push_str(if changed { figure } else { value });
+                rest = after;
+            }
+            odd.push_str(rest);
+            odd.push('\n');
+        }
+        list_and_show(odd.as_bytes());
+    }
+}
+
+/// Names, notes and labels from outside that would be markup, a script, or another writing direction: in no page and no
+/// picture do they become more than text.
+#[test]
+fn outside_text_stays_text_in_every_page_and_picture() {
+    const NASTY: &str = "<img src=x onerror=alert(1)>&\"'<script>\u{202e}]]>";
+    let folder = tempfile::tempdir().unwrap();
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures");
+    let name = |ending: &str| format!("{NASTY}.{ending}");
+    let put = |from: &str, ending: &str| {
+        fs::copy(source.join(from), folder.path().join(name(ending))).unwrap();
+        name(ending)
+    };
+    let (wav, book) = (put("recordings/two-rests.wav", "wav"), put("books/club-bench-high.csv", "csv"));
+    let points = put("books/club-bench-high-points.csv", "p.csv");
+    let toml = fs::read_to_string(source.join("meters/club-bench.toml")).unwrap();
+    let toml = toml
+        .replace("club bench meter", &NASTY.replace('"', "\\\""))
+        .replace("../books", &source.join("books").display().to_string());
+    fs::write(folder.path().join("m.toml"), toml).unwrap();
+    let quoted = NASTY.replace('"', "\"\"");
+    fs::write(folder.path().join("n.csv"), format!("label,frequency\n\"{quoted}\",3520kHz\n")).unwrap();
+    fs::write(folder.path().join(name("s.csv")), "value\n1\n2\n1\n3\n").unwrap();
+    let run = |words: &[&str]| {
+        let program = env!("CARGO_BIN_EXE_hushbeat");
+        let output = Command::new(program).args(words).current_dir(folder.path()).output().unwrap();
+        assert!(output.status.success(), "{words:?}: {output:?}");
+    };
+    run(&["analyse", &wav, "--report", "report.html", "--plot", "fall.svg", "--lens", "lens.svg"]);
+    let on = ["--meter", "m.toml", "--range", "high"];
+    let heard = ["--reading", "8/49.0", "--offset", "3Hz", "--side", "low"];
+    let with = format!("receiver={NASTY}");
+    run(&[&["correct"], &on[..], &heard, &["--log", "l.jsonl", "--note", NASTY, "--with", &with]].concat());
+    run(&["log", "add", "--log", "l.jsonl", "--note", NASTY, "--meter", NASTY, "--reading", NASTY]);
+    run(&["log", "strike", "--log", "l.jsonl", "2", NASTY]);
+    run(&["log", "export", "--log", "l.jsonl", "--html", "log.html"]);
+    run(&["book", "print", &book, "--html", "book.html"]);
+    run(&["book", "print", &book, "--meter", "m.toml", "--html", "book2.html"]);
+    run(&["sheet", "--meter", "m.toml", "n.csv", "--html", "sheet.html"]);
+    run(&["drift", "--series", &name("s.csv"), "--tau0", "1s", "--plot", "drift.svg"]);
+    let out = name("o.csv");
+    run(&[&["book", "fit"], &on[..], &["--out", &out, "--plot", "law.svg", &points]].concat());
+    let mut seen = 0;
+    for file in fs::read_dir(folder.path()).unwrap() {
+        let path = file.unwrap().path();
+        let file = path.file_name().unwrap().to_string_lossy().into_owned();
+        let Some("html" | "svg") = path.extension().and_then(|it| it.to_str()) else { continue };
+        let text = fs::read_to_string(&path).unwrap();
+        let options = roxmltree::ParsingOptions { allow_dtd: true, ..Default::default() };
+        let page = roxmltree::Document::parse_with_options(&text, options).unwrap();
+        for node in page.descendants() {
+            assert!(!matches!(node.tag_name().name(), "img" | "script"), "{file}");
+            assert!(node.attributes().all(|it| !it.name().starts_with("on")), "{file}");
+        }
+        let told: String = page.descendants().filter_map(|node| node.text()).collect();
+        // These two name no file and no meter.
+        let shown = told.contains("<img src=x onerror=alert(1)>&\"'<script>");
+        assert!(shown != matches!(file.as_str(), "law.svg" | "lens.svg"), "{file}");
+        seen += 1;
+    }
+    assert_eq!(seen, 9);
 }
 
 /// Lengths that promise gibibytes get no memory before the bytes are there.

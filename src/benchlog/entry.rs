@@ -84,12 +84,26 @@ pub struct About {
     /// Its standard uncertainty, ppm.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub error_u_ppm: Option<f64>,
+    /// A drift that was found.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub drift: Option<DriftMark>,
     /// The recording it comes from.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub recording: Option<FileMark>,
     /// What entered the corrected frequency and does not stand in the record.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub taken: Option<Taken>,
+}
+
+/// A drift: the rate at the end, per second.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct DriftMark {
+    /// Rate of change per second.
+    pub per_s: f64,
+    /// Its standard uncertainty.
+    pub u_per_s: f64,
+    /// What changes: `Hz`, or `fraction` of the nominal frequency.
+    pub unit: String,
 }
 
 /// A file by its name and its content.

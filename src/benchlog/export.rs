@@ -10,8 +10,8 @@ use crate::report::html::{self, Set, Table, escape, outside};
 
 /// Columns of the CSV.
 const COLUMNS: &str = "entry,at_utc,kind,struck,note,with,meter,range,reading,offset_hz,offset_u_hz,bound_hz,side,\
-                       frequency_hz,alternative_hz,u_hz,expanded_u_hz,error_ppm,error_u_ppm,sum,recording,\
-                       recording_sha256,program";
+                       frequency_hz,alternative_hz,u_hz,expanded_u_hz,error_ppm,error_u_ppm,drift_per_s,drift_u_per_s,drift_unit,sum,\
+                       recording,recording_sha256,program";
 
 /// One row per entry, every figure as it was kept (RFC 4180, lines ended by a newline alone).
 pub fn csv(entries: &[&Kept]) -> String {
@@ -47,6 +47,9 @@ pub fn csv(entries: &[&Kept]) -> String {
             number(about.expanded_u_hz),
             number(about.error_ppm),
             number(about.error_u_ppm),
+            number(about.drift.as_ref().map(|drift| drift.per_s)),
+            number(about.drift.as_ref().map(|drift| drift.u_per_s)),
+            about.drift.as_ref().map(|drift| drift.unit.clone()).unwrap_or_default(),
             sum.to_owned(),
             file(&|file| file.path.clone()),
             file(&|file| file.sha256.clone()),

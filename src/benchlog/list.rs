@@ -83,6 +83,9 @@ pub fn list(log: &Log, filter: &Filter) -> String {
     for (line, why) in &log.strange {
         let _ = writeln!(text, "Line {line} {why}; it is left as it is.");
     }
+    if log.more_strange > 0 {
+        let _ = writeln!(text, "And {} more such lines.", log.more_strange);
+    }
     if log.torn {
         text += "The last line was never finished; the next entry mends it.\n";
     }
@@ -129,6 +132,11 @@ pub(super) fn outcome(about: &About) -> String {
     if let (Some(error), Some(u)) = (about.error_ppm, about.error_u_ppm) {
         let (error, u) = value_and_u(error, u);
         return format!("{error} ± {u} ppm (u)");
+    }
+    if let Some(drift) = &about.drift {
+        let (scale, unit) = if drift.unit == "Hz" { (60.0, "Hz/min") } else { (3600e6, "ppm/h") };
+        let (rate, u) = value_and_u(drift.per_s * scale, drift.u_per_s * scale);
+        return format!("{rate} ± {u} {unit}");
     }
     String::new()
 }

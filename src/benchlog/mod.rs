@@ -10,7 +10,7 @@ mod moment;
 mod redo;
 mod show;
 
-pub use entry::{About, Draft, Entry, FileMark, Line, Mend, MeterMark, Strike, Told};
+pub use entry::{About, Draft, DriftMark, Entry, FileMark, Line, Mend, MeterMark, Strike, Told};
 pub use export::{csv, html};
 pub use list::{Filter, list};
 pub use moment::utc;
@@ -18,15 +18,22 @@ pub use redo::{Redone, redo};
 pub use show::{Presence, show};
 
 use crate::store::ledger::{self, LedgerError};
+use std::collections::HashMap;
+use std::collections::hash_map::Entry::{Occupied, Vacant};
 use std::path::Path;
+
+/// Strange lines that are told one by one.
+const WONDERS: usize = 20;
 
 /// A log as it stands.
 #[derive(Debug, Clone, Default)]
 pub struct Log {
     /// Entries in the order of the file, with their strikes.
     pub entries: Vec<Kept>,
-    /// Lines that are none of ours, counted from 1, and why; they are left as they are.
+    /// Lines that are none of ours, counted from 1, and why, the first of them; they are left as they are.
     pub strange: Vec<(usize, String)>,
+    /// How many more of those there are.
+    pub more_strange: usize,
     /// What was cut off after power cuts.
     pub mends: Vec<Mend>,
     /// The beginning of a line that was never finished, as yet in the file.
@@ -43,32 +50,41 @@ pub struct Kept {
 }
 
 impl Log {
+    /// The log in these lines.
+    pub fn of(lines: &ledger::Lines) -> Self {
+        let mut log = Self { torn: !lines.torn.is_empty(), ..Self::default() };
+        let mut places: HashMap<u64, usize> = HashMap::new();
+        for (text, line) in lines.whole.iter().zip(1..) {
+            match serde_json::from_str(text) {
+                Ok(Line::Entry(entry)) => match places.entry(entry.entry) {
+                    Occupied(_) => log.wonder(line, format!("a second entry {}", entry.entry)),
+                    Vacant(place) => {
+                        place.insert(log.entries.len());
+                        log.entries.push(Kept { entry: *entry, struck: None });
+                    }
+                },
+                Ok(Line::Strike(strike)) => match places.get(&strike.strike) {
+                    Some(&place) => _ = log.entries[place].struck.get_or_insert(strike),
+                    None => log.wonder(line, format!("strikes entry {}, which is not there", strike.strike)),
+                },
+                Ok(Line::Mend(mend)) => log.mends.push(mend),
+                Err(_) => log.wonder(line, "is no line of a bench log".to_owned()),
+            }
+        }
+        log
+    }
+
     /// The entry with this number.
     pub fn entry(&self, number: u64) -> Option<&Kept> {
         self.entries.iter().find(|kept| kept.entry.entry == number)
     }
 
-    fn of(lines: &ledger::Lines) -> Self {
-        let mut log = Self { torn: !lines.torn.is_empty(), ..Self::default() };
-        for (text, number) in lines.whole.iter().zip(1..) {
-            match serde_json::from_str(text) {
-                Ok(Line::Entry(entry)) if log.entry(entry.entry).is_some() => {
-                    log.strange.push((number, format!("a second entry {}", entry.entry)));
-                }
-                Ok(Line::Entry(entry)) => log.entries.push(Kept { entry: *entry, struck: None }),
-                Ok(Line::Strike(strike)) => {
-                    match log.entries.iter_mut().find(|kept| kept.entry.entry == strike.strike) {
-                        Some(kept) => _ = kept.struck.get_or_insert(strike),
-                        None => log
-                            .strange
-                            .push((number, format!("strikes entry {}, which is not there", strike.strike))),
-                    }
-                }
-                Ok(Line::Mend(mend)) => log.mends.push(mend),
-                Err(_) => log.strange.push((number, "is no line of a bench log".to_owned())),
-            }
+    fn wonder(&mut self, line: usize, why: String) {
+        if self.strange.len() < WONDERS {
+            self.strange.push((line, why));
+        } else {
+            self.more_strange += 1;
         }
-        log
     }
 }
 

@@ -1,6 +1,7 @@
 //! The arithmetic of a kept entry, done again from what is kept.
 
 use super::entry::{About, Entry};
+use crate::correction::chain::{CardReference, CounterReference, CrystalReference};
 use crate::correction::{Corrected, again, holds_on_paper};
 use crate::report;
 
@@ -25,6 +26,9 @@ pub enum Redone {
 /// sum on paper, and the figures that are listed. Compared is what is printed, to the last digit.
 pub fn redo(entry: &Entry) -> Redone {
     let Some(result) = &entry.result else { return Redone::NotHere("there is no sum in it") };
+    if let Some(link) = Link::of(entry) {
+        return link.redo(&entry.about);
+    }
     let Some(taken) = &entry.about.taken else {
         return Redone::NotHere("there is no sum of dial, book and beat in it");
     };
@@ -43,10 +47,64 @@ pub fn redo(entry: &Entry) -> Redone {
     let (before, after) = (entry.about.clone(), About::of(&again));
     let (before, after) = (listed(&before), listed(&after));
     differing.extend(pairs(&before, &after));
-    if differing.is_empty() {
-        Redone::Agrees { lines: report::correct::text(&kept).lines().count() + before.lines().count() }
-    } else {
-        Redone::Differs { lines: differing }
+    judged(report::correct::text(&kept).lines().count() + before.lines().count(), differing)
+}
+
+fn judged(lines: usize, differing: Vec<(String, String)>) -> Redone {
+    if differing.is_empty() { Redone::Agrees { lines } } else { Redone::Differs { lines: differing } }
+}
+
+/// A link of the chain in an entry.
+pub(super) enum Link {
+    Crystal(CrystalReference),
+    Counter(CounterReference),
+    Card(CardReference),
+}
+
+impl Link {
+    /// The link that an entry is about, if it is about one.
+    pub fn of(entry: &Entry) -> Option<Self> {
+        let record = entry.result.clone()?;
+        match entry.kind.as_str() {
+            "reference crystal" => serde_json::from_value(record).map(Self::Crystal).ok(),
+            "reference counter" => serde_json::from_value(record).map(Self::Counter).ok(),
+            "reference card" => serde_json::from_value(record).map(Self::Card).ok(),
+            _ => None,
+        }
+    }
+
+    /// As its command prints it.
+    pub fn text(&self) -> String {
+        match self {
+            Self::Crystal(found) => report::reference::crystal(found),
+            Self::Counter(found) => report::reference::counter(found),
+            Self::Card(found) => report::reference::card(found),
+        }
+    }
+
+    /// Worked out again; of a card, whose recordings are not in the log, the budget alone.
+    fn again(&self) -> Self {
+        match self {
+            Self::Crystal(found) => Self::Crystal(found.again()),
+            Self::Counter(found) => Self::Counter(found.again()),
+            Self::Card(found) => Self::Card(CardReference { total: found.total.again(), ..found.clone() }),
+        }
+    }
+
+    fn about(&self) -> About {
+        let (error_ppm, total) = match self {
+            Self::Crystal(found) => (Some(found.error_ppm), &found.total),
+            Self::Counter(found) => (Some(found.error_ppm), &found.total),
+            Self::Card(found) => (found.error_ppm, &found.total),
+        };
+        About { error_u_ppm: error_ppm.map(|_| total.u_ppm), error_ppm, ..About::default() }
+    }
+
+    fn redo(&self, about: &About) -> Redone {
+        let again = self.again();
+        let mut differing = pairs(&self.text(), &again.text());
+        differing.extend(pairs(&super::list::outcome(about), &super::list::outcome(&again.about())));
+        judged(self.text().lines().count() + 1, differing)
     }
 }
 

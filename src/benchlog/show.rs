@@ -1,7 +1,7 @@
 //! One entry in full, its arithmetic done again.
 
 use super::entry::{About, Entry, FileMark};
-use super::redo::{Redone, redo};
+use super::redo::{Link, Redone, redo};
 use super::{Kept, list};
 use crate::correction::Corrected;
 use crate::report;
@@ -55,6 +55,8 @@ pub fn show(kept: &Kept, presence: &dyn Fn(&FileMark) -> Presence) -> String {
     let corrected = result.as_ref().and_then(|it| serde_json::from_value::<Corrected>(it.clone()).ok());
     if let Some(record) = corrected {
         let _ = write!(text, "\n{}\n", report::correct::text(&record));
+    } else if let Some(link) = Link::of(&kept.entry) {
+        let _ = write!(text, "\n{}\n", link.text());
     } else {
         let outcome = list::outcome(about);
         if !outcome.is_empty() {

@@ -169,12 +169,7 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         clock = clocks::stated(card)?;
     }
     let on = args.on.or_else(today);
-    let crystal_ppm = match &args.crystal {
-        Some(path) => {
-            Some(store::read_link(path, "crystal")?).map(|link| (link.error_ppm, link.u_ppm_on(on)))
-        }
-        None => None,
-    };
+    let crystal = args.crystal.as_ref().map(|path| store::read_crystal(path, &meter.crystal)).transpose()?;
     let job = Job {
         range: args.range.clone(),
         observation,
@@ -185,7 +180,7 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         checks: args.checks.clone(),
         transport: args.transport,
         at_min: args.at,
-        crystal_ppm,
+        crystal,
         today: on,
         clock,
         allowances: Allowances {

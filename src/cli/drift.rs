@@ -2,8 +2,10 @@
 
 use super::analyse::Ear;
 use super::failure::Failure;
+use super::logging::{self, Logging};
 use super::picture::{Picture, picture};
 use super::show::show;
+use crate::benchlog::{About, DriftMark};
 use crate::heard::{Snapshot, TrackRow};
 use crate::pipeline::{Settings, Sink};
 use crate::quantity::Hertz;
@@ -11,7 +13,7 @@ use crate::report;
 use crate::settings::ChannelChoice;
 use crate::store;
 use crate::task::drift::{
-    self, DriftError, Kind, Limit, RecordingDrift, RecordingDriftError, Series, SeriesError,
+    self, DriftError, DriftRecord, Kind, Limit, RecordingDrift, RecordingDriftError, Series, SeriesError,
 };
 use std::io::Write;
 use std::path::PathBuf;
@@ -47,6 +49,8 @@ pub struct Args {
     /// One JSON object instead of text
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    logging: Logging,
 }
 
 fn seconds(text: &str) -> Result<f64, String> {
@@ -133,5 +137,13 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
             || report::plot::stability_png(&record, &course),
         )?;
     }
-    Ok(())
+    let DriftRecord { rate_per_s, u_rate_per_s, unit, .. } = &record;
+    let drift = DriftMark { per_s: *rate_per_s, u_per_s: *u_rate_per_s, unit: unit.clone() };
+    let file = args.recording.as_ref().or(args.series.as_ref());
+    let about = || About {
+        drift: Some(drift),
+        recording: file.and_then(|file| logging::recording(file)),
+        ..About::default()
+    };
+    args.logging.keep("drift", about, &record, args.json, out)
 }

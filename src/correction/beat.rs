@@ -22,8 +22,7 @@ impl Beat {
     pub fn new(offset: Offset, sign: f64, clock: &Clock) -> Self {
         match offset {
             Offset::Heard { offset_hz, u_hz, .. } => {
-                let error = if clock.applied { 0.0 } else { clock.error_ppm.unwrap_or(0.0) };
-                let scale = 1.0 + error * 1e-6;
+                let scale = if clock.applied { 1.0 } else { clock.factor() };
                 Self { hertz: sign * offset_hz * scale, u_hz: u_hz * scale, shape: Shape::Normal }
             }
             Offset::Within { bound_hz } => {

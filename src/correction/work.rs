@@ -229,13 +229,12 @@ impl<'a> Work<'a> {
                 let source = format!("{}: reading", held.name());
                 lines.push(Component::normal(source, held.check.reading, "div", slope, plate.u_div));
             }
-            lines.push(Component::normal(
-                "crystal",
-                request.crystal.error_ppm,
-                "ppm",
-                crystal,
-                request.crystal.u_ppm_on(request.today),
-            ));
+            let (u_ppm, flat) = request.crystal.u_then_ppm();
+            let line = Component::normal("crystal", request.crystal.error_ppm, "ppm", crystal, u_ppm);
+            let shape = if flat { Shape::Rectangle } else { Shape::Normal };
+            lines.push(Component { dof: request.crystal.dof, shape, ..line });
+            let aged = request.crystal.aged_ppm(request.today);
+            lines.push(Component::rectangle("crystal since its check", 0.0, "ppm", crystal, aged));
             for (group, weight) in checks.groups.iter().zip(self.group_weights()) {
                 let error = checks.held[group.members[0].0].error_hz();
                 lines.push(Component::rectangle("drift between checks", error, "Hz", weight, group.drift_hz));

@@ -110,7 +110,7 @@ pub enum DialError {
 const LONGEST: usize = 160;
 
 /// What stands in a file, cut to what fits on a line or two: a file may be one endless line.
-fn short(text: &str) -> String {
+pub fn short(text: &str) -> String {
     match text.char_indices().nth(LONGEST) {
         None => text.to_owned(),
         Some((end, _)) => format!("{} …", &text[..end]),

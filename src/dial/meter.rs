@@ -20,6 +20,10 @@ pub struct Crystal {
     pub checked: Option<Date>,
     /// Bound for the drift since then, ppm a year, either way.
     pub ageing_ppm_per_year: f64,
+    /// Effective degrees of freedom of the calibration; `None` when unlimited.
+    pub dof: Option<f64>,
+    /// The error found is anywhere between two bounds rather than near their middle.
+    pub flat: bool,
 }
 
 /// Half-width taken for a crystal of which no uncertainty is stated, ppm (common practice, no source).
@@ -31,14 +35,23 @@ impl Crystal {
         self.frequency_hz * (1.0 + self.error_ppm * 1e-6)
     }
 
+    /// Standard uncertainty of the error when it was calibrated, ppm, and whether that is a rectangle's.
+    pub fn u_then_ppm(&self) -> (f64, bool) {
+        match self.u_ppm {
+            Some(u_ppm) => (u_ppm, self.flat),
+            None => (UNSTATED_CRYSTAL_PPM / 3f64.sqrt(), true),
+        }
+    }
+
+    /// What it may have aged since then until a day, ppm, half-width.
+    pub fn aged_ppm(&self, today: Option<Date>) -> f64 {
+        let years = today.zip(self.checked).map_or(0.0, |(today, then)| today.years_since(then).abs());
+        self.ageing_ppm_per_year * years
+    }
+
     /// Standard uncertainty of the error on a day, ppm: the calibration's and, as a rectangle, the ageing since.
     pub fn u_ppm_on(&self, today: Option<Date>) -> f64 {
-        let third = 3f64.sqrt();
-        let years = match (today, self.checked) {
-            (Some(today), Some(checked)) => today.years_since(checked).abs(),
-            _ => 0.0,
-        };
-        self.u_ppm.unwrap_or(UNSTATED_CRYSTAL_PPM / third).hypot(self.ageing_ppm_per_year * years / third)
+        self.u_then_ppm().0.hypot(self.aged_ppm(today) / 3f64.sqrt())
     }
 }
 

@@ -257,6 +257,8 @@ fn parse_crystal(source: &Source, raw: &RawCrystal) -> Result<Crystal, DialError
             0.0..=1e4,
             0.0,
         )?,
+        dof: None,
+        flat: false,
     })
 }
 

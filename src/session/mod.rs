@@ -12,6 +12,7 @@ mod watch;
 pub use meter::InputLevel;
 
 use crate::block::StreamFormat;
+use crate::clock::Clock;
 use crate::heard::Snapshot;
 use crate::pipeline::{Finished, Pipeline, PipelineError};
 use crate::settings::{Command, Settings};
@@ -120,6 +121,8 @@ pub struct Outcome {
     pub broke_off: Option<String>,
     /// Why not all of it was kept.
     pub keep_failed: Option<String>,
+    /// The sound card's clock; where its error is known it is applied to what was heard.
+    pub clock: Clock,
 }
 
 /// An order to the thread.
@@ -130,11 +133,13 @@ enum Order {
 }
 
 /// What the thread says first.
-type Opened = Result<StreamFormat, SessionError>;
+type Opened = Result<(StreamFormat, String), SessionError>;
 
 /// A running session.
 pub struct Session {
     format: StreamFormat,
+    name: String,
+    clock: Clock,
     orders: Sender<Order>,
     updates: Receiver<Update>,
     thread: JoinHandle<Result<Outcome, SessionError>>,
@@ -173,7 +178,9 @@ impl Session {
             run::run(sound, options, ear, &for_thread, from_thread, &say_opened, waits)
         });
         match opened.recv() {
-            Ok(Ok(format)) => Ok(Self { format, orders, updates, thread }),
+            Ok(Ok((format, name))) => {
+                Ok(Self { format, name, clock: Clock::default(), orders, updates, thread })
+            }
             Ok(Err(error)) => Err(error),
             Err(_) => Err(SessionError::Broken),
         }
@@ -184,10 +191,31 @@ impl Session {
         self.format
     }
 
+    /// Where the sound comes from: the input's name, or the recording's.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Applies a sound card's clock to all that is told from now on, and to what is told at the end. The ear itself
+    /// never knows of it.
+    pub fn by_clock(&mut self, clock: Clock) {
+        self.clock = Clock { applied: clock.error_ppm.is_some(), ..clock };
+    }
+
+    /// The sound card's clock as it is applied.
+    pub fn clock(&self) -> &Clock {
+        &self.clock
+    }
+
     /// Takes the next update, waiting for it at most so long.
     pub fn next_update(&self, wait: Duration) -> Next {
         match self.updates.recv_timeout(wait) {
-            Ok(update) => Next::Update(Box::new(update)),
+            Ok(mut update) => {
+                if let (true, Some(snapshot)) = (self.clock.applied, &mut update.snapshot) {
+                    snapshot.scale(self.clock.factor());
+                }
+                Next::Update(Box::new(update))
+            }
             Err(RecvTimeoutError::Timeout) => Next::Nothing,
             Err(RecvTimeoutError::Disconnected) => Next::Ended,
         }
@@ -207,7 +235,12 @@ impl Session {
         let _ = self.orders.send(Order::Stop);
         // The thread may be waiting to hand over an update.
         drop(self.updates);
-        self.thread.join().unwrap_or(Err(SessionError::Broken))
+        let mut outcome = self.thread.join().unwrap_or(Err(SessionError::Broken))?;
+        if self.clock.applied {
+            outcome.finished.heard.scale(self.clock.factor());
+        }
+        outcome.clock = self.clock;
+        Ok(outcome)
     }
 }
 

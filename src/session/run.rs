@@ -5,6 +5,7 @@ use super::opener::Opener;
 use super::watch::{Verdict, Watch};
 use super::{InputState, Opened, Options, Order, Outcome, SessionError, Update};
 use crate::block::{Loss, SampleBlock, StreamFormat};
+use crate::clock::Clock;
 use crate::heard::Snapshot;
 use crate::pipeline::{Finished, Pipeline, PipelineError, Sink};
 use crate::settings::{Command, Settings};
@@ -105,7 +106,7 @@ pub(super) fn run<E: Ear>(
             return Err(SessionError::Broken);
         }
     };
-    let _ = opened.send(Ok(inflow.format));
+    let _ = opened.send(Ok((inflow.format, inflow.name.clone())));
     loop {
         let left = analysis.listen(&mut inflow, &mut opener, waits)?;
         let (name, words) = (inflow.name.clone(), inflow.words.clone());
@@ -416,6 +417,7 @@ impl<'a, E: Ear> Analysis<'a, E> {
             notes: self.notes,
             broke_off: self.broke_off,
             keep_failed: self.out.now.keep_failed,
+            clock: Clock::default(),
         }
     }
 }

@@ -40,6 +40,26 @@ pub struct Lines {
     pub torn: String,
 }
 
+impl Lines {
+    /// The lines in a ledger's bytes.
+    pub fn of(bytes: &[u8]) -> Self {
+        let whole = whole_bytes(bytes);
+        let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+        Self {
+            whole: bytes[..whole]
+                .split_inclusive(|&byte| byte == b'\n')
+                .map(|line| text(&line[..line.len() - 1]))
+                .collect(),
+            torn: text(&bytes[whole..]),
+        }
+    }
+}
+
+/// How much of a ledger the whole lines take.
+fn whole_bytes(bytes: &[u8]) -> usize {
+    bytes.iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1)
+}
+
 /// Reads a ledger; nobody adds to it meanwhile. A file that is not there is empty.
 ///
 /// # Errors
@@ -119,16 +139,8 @@ fn find(file: &mut File) -> io::Result<Found> {
     let mut bytes = Vec::new();
     file.seek(SeekFrom::Start(0))?;
     file.read_to_end(&mut bytes)?;
-    let whole = bytes.iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    let lines = Lines {
-        whole: bytes[..whole]
-            .split_inclusive(|&byte| byte == b'\n')
-            .map(|line| text(&line[..line.len() - 1]))
-            .collect(),
-        torn: text(&bytes[whole..]),
-    };
-    Ok(Found { lines, torn_bytes: (bytes.len() - whole) as u64, end: bytes.len() as u64 })
+    let (lines, torn) = (Lines::of(&bytes), bytes.len() - whole_bytes(&bytes));
+    Ok(Found { lines, torn_bytes: torn as u64, end: bytes.len() as u64 })
 }
 
 fn plain(path: &Path, file: &File) -> Result<(), LedgerError> {

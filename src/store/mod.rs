@@ -3,7 +3,9 @@
 pub mod ledger;
 pub mod place;
 
-use crate::dial::{Date, DialError, Meter, MeterPlan};
+use crate::correction::chain::is_flat;
+use crate::dial::{Crystal, Date, DialError, Meter, MeterPlan, short};
+use crate::quantity::Hertz;
 use serde::Deserialize;
 use std::ffi::OsString;
 use std::fmt::Write as _;
@@ -37,12 +39,24 @@ pub enum StoreError {
         path: String,
     },
     /// A link of the chain that does not hold what it must.
-    #[error("{path}: {why}; hint: a file written by `hushbeat reference … --out`")]
+    #[error("{path}: {}; hint: a file written by `hushbeat reference … --out`", short(why))]
     Link {
         /// The file.
         path: String,
         /// What is wrong.
         why: String,
+    },
+    /// A link of another crystal.
+    #[error(
+        "{path}: it is of a crystal of {of}, the meter's is of {meters}; hint: take the link of this meter's crystal"
+    )]
+    Other {
+        /// The file.
+        path: String,
+        /// What its crystal is marked with.
+        of: Hertz,
+        /// What the meter's is marked with.
+        meters: Hertz,
     },
     /// The meter or its book.
     #[error(transparent)]
@@ -124,13 +138,38 @@ pub struct Link {
 }
 
 impl Link {
-    /// Standard uncertainty on a day, ppm: that of the comparison and, as a rectangle, the ageing since.
-    pub fn u_ppm_on(&self, today: Option<Date>) -> f64 {
-        let checked = self.checked.as_ref().and_then(|day| day.parse::<Date>().ok());
-        let years = today.zip(checked).map_or(0.0, |(today, checked)| today.years_since(checked).abs());
-        self.u_ppm.hypot(self.ageing_ppm_per_year * years / 3f64.sqrt())
+    /// The crystal that it is of, marked with `nominal_hz`, as the comparison found it.
+    pub fn crystal(&self, nominal_hz: f64) -> Crystal {
+        Crystal {
+            frequency_hz: nominal_hz,
+            error_ppm: self.error_ppm,
+            u_ppm: Some(self.u_ppm),
+            checked: self.checked.as_ref().and_then(|day| day.parse().ok()),
+            ageing_ppm_per_year: self.ageing_ppm_per_year,
+            dof: self.effective_dof,
+            flat: self.coverage_factor.is_some_and(is_flat),
+        }
     }
 }
+
+/// Reads the link of a meter's crystal.
+///
+/// # Errors
+/// As [`read_link`], and a link of a crystal that is marked with another frequency than the meter's.
+pub fn read_crystal(path: &Path, marked: &Crystal) -> Result<Crystal, StoreError> {
+    let link = read_link(path, "crystal")?;
+    match link.nominal_hz {
+        Some(nominal) if (nominal / marked.frequency_hz - 1.0).abs() > ANOTHER => Err(StoreError::Other {
+            path: path.display().to_string(),
+            of: Hertz(nominal),
+            meters: Hertz(marked.frequency_hz),
+        }),
+        _ => Ok(link.crystal(marked.frequency_hz)),
+    }
+}
+
+/// No crystal is so far off what it is marked with: relative.
+const ANOTHER: f64 = 1e-3;
 
 /// Reads a link of the chain that is of `kind` (`crystal`, `card`), or does not say of what it is.
 ///
@@ -415,10 +454,12 @@ mod tests {
         fs::write(&path, aged).unwrap();
         let link = read_link(&path, "crystal").unwrap();
         // A year of up to 2 ppm either way: 2/√3 beside 0.3.
-        let u = link.u_ppm_on("2026-11-25".parse().ok());
-        assert!(
-            (u - 0.3f64.hypot(2.0 / 3f64.sqrt())).abs() < 1e-2 && (link.u_ppm_on(None) - 0.3).abs() < 1e-12
-        );
+        let crystal = read_crystal(&path, &link.crystal(1e6)).unwrap();
+        let u = crystal.u_ppm_on("2026-11-25".parse().ok());
+        assert!((u - 0.3f64.hypot(2.0 / 3f64.sqrt())).abs() < 1e-2 && crystal.u_ppm_on(None) < 0.300_001);
+        fs::write(&path, r#"{"error_ppm": 1, "u_ppm": 0.3, "nominal_hz": 1e6}"#).unwrap();
+        let told = read_crystal(&path, &link.crystal(500e3)).unwrap_err().to_string();
+        assert!(told.contains("it is of a crystal of 1") && told.contains("the meter's is of 500"), "{told}");
         fs::write(&path, "{}").unwrap();
         assert!(read_link(&path, "card").unwrap_err().to_string().contains("missing field `error_ppm`"));
     }

@@ -47,10 +47,8 @@ pub struct Analysis {
 impl Analysis {
     /// Puts the sound card's clock right: every frequency is multiplied by 1 + its error, once.
     pub fn apply(&mut self, clock: Clock) {
-        if !self.input.clock.applied
-            && let Some(error_ppm) = clock.error_ppm
-        {
-            self.heard.scale(1.0 + error_ppm * 1e-6);
+        if !self.input.clock.applied && clock.error_ppm.is_some() {
+            self.heard.scale(clock.factor());
             self.input.clock = Clock { applied: true, ..clock };
         }
     }

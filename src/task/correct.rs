@@ -200,8 +200,8 @@ pub struct Job {
     pub transport: Transport,
     /// Time of the measurement, minutes of the day.
     pub at_min: Option<f64>,
-    /// A crystal's error and u, ppm, that replace those of the meter file.
-    pub crystal_ppm: Option<(f64, f64)>,
+    /// The crystal as a later comparison found it; its error and all that is known of that replace the meter file's.
+    pub crystal: Option<Crystal>,
     /// Today, for the crystal's age.
     pub today: Option<Date>,
     /// The sound card's clock.
@@ -247,16 +247,10 @@ fn asked<T>(
         }
     };
     let checks = job.checks.iter().map(|check| check.on(meter)).collect::<Result<Vec<_>, _>>()?;
-    let crystal = match job.crystal_ppm {
+    let crystal = match &job.crystal {
         None => meter.crystal.clone(),
         // Measured anew, its old calibration and the ageing since no longer matter.
-        Some((error_ppm, u_ppm)) => Crystal {
-            error_ppm,
-            u_ppm: Some(u_ppm),
-            checked: None,
-            ageing_ppm_per_year: 0.0,
-            ..meter.crystal
-        },
+        Some(anew) => Crystal { frequency_hz: meter.crystal.frequency_hz, ..anew.clone() },
     };
     ask(&Request {
         meter,

@@ -101,7 +101,7 @@ pub fn tell() -> Result<Told, DemoError> {
         checks: vec![CHECK.parse()?],
         transport: Transport::Auto,
         at_min: None,
-        crystal_ppm: None,
+        crystal: None,
         today: Some(DAY.parse::<Date>()?),
         clock: analysis.input.clock.clone(),
         allowances: Allowances::default(),

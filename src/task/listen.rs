@@ -1,6 +1,5 @@
 //! `listen`: sound as it comes in, and at the end the same record as `analyse`.
 
-use crate::clock::Clock;
 use crate::correction::{Corrected, CorrectionError};
 use crate::dial::Meter;
 use crate::live::{Clerk, Signal};
@@ -46,10 +45,10 @@ pub fn begin(from: From, mut options: Options) -> Result<Session, SessionError> 
     }
 }
 
-/// The record of all that was heard, by the clock if its error is known.
-pub fn record(outcome: &Outcome, clock: Clock) -> Analysis {
+/// The record of all that was heard.
+pub fn record(outcome: &Outcome) -> Analysis {
     let rate = f64::from(outcome.format.rate_hz);
-    let mut analysis = Analysis {
+    Analysis {
         schema: 1,
         input: Input {
             path: outcome.name.clone(),
@@ -60,12 +59,10 @@ pub fn record(outcome: &Outcome, clock: Clock) -> Analysis {
             duration_s: outcome.finished.frames as f64 / rate,
             format: outcome.words.clone(),
             notes: outcome.notes.clone(),
-            clock: Clock::default(),
+            clock: outcome.clock.clone(),
         },
         heard: outcome.finished.heard.clone(),
-    };
-    analysis.apply(clock);
-    analysis
+    }
 }
 
 /// What turns the offset heard at a dial reading into the signal's frequency. The job is tried once, so that a

@@ -74,13 +74,8 @@ impl Dial {
             return Ok(None);
         };
         let meter = store::read_meter(path)?;
-        let crystal_ppm = match &self.crystal {
-            Some(path) => {
-                let link = store::read_link(path, "crystal")?;
-                Some((link.error_ppm, link.u_ppm_on(today())))
-            }
-            None => None,
-        };
+        let crystal =
+            self.crystal.as_ref().map(|path| store::read_crystal(path, &meter.crystal)).transpose()?;
         // An offset for the trial; the side is known, or it would be refused for lack of one.
         let offset = Offset::Heard { offset_hz: 1.0, u_hz: 1.0, side: Side::High };
         let job = Job {
@@ -93,7 +88,7 @@ impl Dial {
             checks: self.checks.clone(),
             transport: self.transport,
             at_min: None,
-            crystal_ppm,
+            crystal,
             today: today(),
             clock,
             allowances: Allowances::default(),

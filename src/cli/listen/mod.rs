@@ -75,12 +75,20 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let settings = args.hearing.settings();
     let against = args.set_check.unwrap_or_default();
     let clock = clock(args)?;
-    let mut known = clock.clone().unwrap_or_default();
-    let clerk = args.dial.clerk(known.clone())?;
+    // A reading off the dial is refused before anything is heard.
+    args.dial.clerk(Clock::default())?;
     let from = from(args, settings.channel)?;
     let stop = interrupt::catch()?;
     let options = Options { settings, keep: args.keep.clone(), seconds: args.seconds, ..Options::default() };
-    let session = listen::begin(from, options)?;
+    let mut session = listen::begin(from, options)?;
+    let clock = match clock {
+        // Of the system's own input the name is known only now.
+        None if args.replay.is_none() => clocks::kept(session.name())?,
+        stated => stated,
+    };
+    session.by_clock(clock.unwrap_or_default());
+    let clock = session.clock().clone();
+    let clerk = args.dial.clerk(clock.clone())?;
     let on_screen = !args.plain && !args.json && has_screen();
     let mut marks = Vec::new();
     let told = if on_screen {
@@ -97,12 +105,8 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let outcome = session.finish()?;
     told?;
     if args.json {
-        // Of the system's own input the name is known only now.
-        if clock.is_none() && args.replay.is_none() {
-            known = clocks::kept(&outcome.name)?.unwrap_or_default();
-        }
-        let record = serde_json::to_string(&listen::record(&outcome, known.clone()))
-            .map_err(|e| Failure::Job(e.to_string()))?;
+        let record =
+            serde_json::to_string(&listen::record(&outcome)).map_err(|e| Failure::Job(e.to_string()))?;
         writeln!(out, "{record}")?;
     } else {
         if on_screen {
@@ -111,11 +115,14 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         for note in &outcome.notes {
             writeln!(out, "{note}")?;
         }
+        if let (true, Some(error)) = (clock.applied, clock.error_ppm) {
+            writeln!(out, "The sound card's clock is applied: {error:+.1} ppm, {}.", clock.source)?;
+        }
     }
     if on_screen {
-        enter::marks(args, &known, &marks, out)?;
+        enter::marks(args, &clock, &marks, out)?;
     } else {
-        enter::last(args, &known, &outcome, out)?;
+        enter::last(args, &clock, &outcome, out)?;
     }
     match (outcome.broke_off, outcome.keep_failed) {
         (Some(why), _) => Err(Failure::Job(why)),

@@ -1,8 +1,10 @@
 //! `hushbeat reference card`.
 
-use super::{above_zero, day, hand_out, share};
+use super::{above_zero, day, error, hand_out, share};
+use crate::benchlog::About;
 use crate::cli::clocks;
 use crate::cli::failure::Failure;
+use crate::cli::logging::{self, Logging};
 use crate::dial::Date;
 use crate::heard::Warning;
 use crate::quantity::Hertz;
@@ -51,6 +53,8 @@ pub struct Args {
     /// One JSON object instead of text
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    logging: Logging,
 }
 
 fn reception(text: &str) -> Result<Reception, String> {
@@ -117,7 +121,12 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let told = found.error_ppm.is_some();
     let link = Reference { reference: "card", checked: day(args.on), ageing_ppm_per_year: 0.0, found };
     let file = args.out.as_deref().filter(|_| told);
-    hand_out(&link, args.json, report::reference::card, file, out)?;
+    let recording = match args.files.as_slice() {
+        [file] if args.logging.wanted() => logging::recording(file),
+        _ => None,
+    };
+    let about = About { recording, ..error(link.found.error_ppm, link.found.total.u_ppm) };
+    hand_out(&link, (args.json, file), report::reference::card, (&args.logging, about), out)?;
     if !told && (args.save || args.out.is_some()) {
         return Err(Failure::Job(
             "nothing was written: the card's error hides behind the receiver's tuning; hint: receive in amplitude \

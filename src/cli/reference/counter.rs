@@ -1,9 +1,9 @@
 //! `hushbeat reference counter`.
 
-use super::{above_zero, day, hand_out, offset, path_u_hz, size, within};
+use super::{above_zero, day, error, hand_out, offset, path_u_hz, size, within};
 use crate::cli::correct::today;
 use crate::cli::failure::Failure;
-use crate::correction::chain::is_flat;
+use crate::cli::logging::Logging;
 use crate::dial::Date;
 use crate::heard::Warning;
 use crate::offset::{Offset, Side};
@@ -57,6 +57,8 @@ pub struct Args {
     /// One JSON object instead of text
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    logging: Logging,
 }
 
 /// Where the ear loses the beat, at the latest (common practice, from memory: 20 to 50 Hz), Hz.
@@ -83,13 +85,15 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
                     "{path}: nominal_hz is missing; hint: a file that `reference crystal` wrote"
                 ))
             })?;
-            let u_ppm = link.u_ppm_on(args.on.or_else(today));
+            let crystal = link.crystal(nominal_hz);
+            let ((u_ppm, flat), aged_ppm) = (crystal.u_then_ppm(), crystal.aged_ppm(args.on.or_else(today)));
             Standard::Crystal {
                 nominal_hz,
                 error_ppm: link.error_ppm,
                 u_ppm,
-                flat: link.coverage_factor.is_some_and(is_flat),
-                dof: link.effective_dof,
+                flat,
+                dof: crystal.dof,
+                aged_ppm,
             }
         }
     };
@@ -119,5 +123,7 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         });
     }
     let link = Reference { reference: "counter", checked: day(args.on), ageing_ppm_per_year: 0.0, found };
-    hand_out(&link, args.json, report::reference::counter, args.out.as_deref(), out)
+    let about = error(Some(link.found.error_ppm), link.found.total.u_ppm);
+    let file = args.out.as_deref();
+    hand_out(&link, (args.json, file), report::reference::counter, (&args.logging, about), out)
 }

@@ -1,7 +1,9 @@
 //! `hushbeat reference crystal`.
 
-use super::{above_zero, day, hand_out, offset, path_u_hz, share, size, within};
+use super::{above_zero, day, error, hand_out, offset, path_u_hz, share, size, within};
+use crate::benchlog::{About, MeterMark};
 use crate::cli::failure::Failure;
+use crate::cli::logging::Logging;
 use crate::dial::{Date, Meter};
 use crate::offset::{Offset, Side};
 use crate::quantity::{Hertz, Width};
@@ -79,6 +81,8 @@ pub struct Args {
     /// One JSON object instead of text
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    logging: Logging,
 }
 
 fn touch(text: &str) -> Result<Touch, String> {
@@ -126,7 +130,12 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         ageing_ppm_per_year: ageing.unwrap_or(0.0),
         found,
     };
-    hand_out(&link, args.json, report::reference::crystal, args.out.as_deref(), out)
+    let about = About {
+        meter: meter.as_ref().map(|meter| MeterMark { name: meter.name.clone(), file: None, book: None }),
+        ..error(Some(link.found.error_ppm), link.found.total.u_ppm)
+    };
+    let file = args.out.as_deref();
+    hand_out(&link, (args.json, file), report::reference::crystal, (&args.logging, about), out)
 }
 
 /// Every offset with the side that all that was said agrees on.

@@ -6,7 +6,9 @@ mod crystal;
 
 use super::correct::today;
 use super::failure::Failure;
+use super::logging::Logging;
 use super::show::show;
+use crate::benchlog::About;
 use crate::dial::Date;
 use crate::offset::Offset;
 use crate::quantity::{Hertz, Width};
@@ -72,12 +74,12 @@ pub fn run(link: &Link, out: &mut dyn Write) -> Result<(), Failure> {
     }
 }
 
-/// Prints a link and writes it where asked.
+/// Prints a link, writes it and enters it in the bench log where asked; `about` is what the log lists.
 fn hand_out<T: Serialize>(
     link: &Reference<T>,
-    json: bool,
+    (json, file): (bool, Option<&Path>),
     text: impl FnOnce(&T) -> String,
-    file: Option<&Path>,
+    (logging, about): (&Logging, About),
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     show(link, json, || text(&link.found), out)?;
@@ -85,7 +87,12 @@ fn hand_out<T: Serialize>(
         let text = serde_json::to_string_pretty(link).map_err(|error| Failure::Job(error.to_string()))?;
         store::write_atomic(path, (text + "\n").as_bytes())?;
     }
-    Ok(())
+    logging.keep(&format!("reference {}", link.reference), || about, link, json, out)
+}
+
+/// What the log lists of an error.
+fn error(error_ppm: Option<f64>, u_ppm: f64) -> About {
+    About { error_ppm, error_u_ppm: error_ppm.map(|_| u_ppm), ..About::default() }
 }
 
 /// The day of the comparison.

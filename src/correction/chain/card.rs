@@ -8,7 +8,7 @@
 use super::{ChainError, Total, total};
 use crate::correction::budget::{Component, Kind, Shape};
 use crate::heard::Warning;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// How the tones were received.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -53,7 +53,7 @@ pub struct CardRequest {
 }
 
 /// A tone, all its stretches together.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ToneRow {
     /// As sent, Hz.
     pub tone_hz: f64,
@@ -66,7 +66,7 @@ pub struct ToneRow {
 }
 
 /// What `reference card` finds: the card's error, or else the receiver's.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CardReference {
     /// (actual − nominal)/nominal of the card's rate, ppm; null when the receiver was found mistuned.
     pub error_ppm: Option<f64>,

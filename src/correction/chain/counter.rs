@@ -4,7 +4,7 @@ use super::{ChainError, Total, in_words, path_ppm, reaches, total};
 use crate::correction::budget::{Component, Kind, Shape};
 use crate::heard::Warning;
 use crate::offset::Offset;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What the meter's harmonic was held against.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,6 +26,8 @@ pub enum Standard {
         flat: bool,
         /// Its effective degrees of freedom; `None` when unlimited.
         dof: Option<f64>,
+        /// What it may have aged since its comparison, ppm, half-width.
+        aged_ppm: f64,
     },
 }
 
@@ -49,7 +51,7 @@ pub struct CounterRequest {
 }
 
 /// What `reference counter` finds.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CounterReference {
     /// (shown − true)/true, ppm.
     pub error_ppm: f64,
@@ -66,6 +68,15 @@ pub struct CounterReference {
     pub digit_supports: bool,
     /// Doubts, with advice.
     pub warnings: Vec<Warning>,
+}
+
+impl CounterReference {
+    /// The same worked out again: the error from what was shown and what was true, the budget.
+    #[must_use]
+    pub fn again(&self) -> Self {
+        let error_ppm = (self.shown_hz / self.true_hz - 1.0) * 1e6;
+        Self { error_ppm, total: self.total.again(), ..self.clone() }
+    }
 }
 
 /// The counter's error.
@@ -99,12 +110,12 @@ pub fn counter(request: &CounterRequest) -> Result<CounterReference, ChainError>
         ..part
     };
     let digit = Component::triangle("last digit", shown_hz, "Hz", by_shown, request.digit_hz);
-    let mut lines = vec![
-        scaled(standard, by_true / h),
+    let mut lines: Vec<Component> = standard.into_iter().map(|line| scaled(line, by_true / h)).collect();
+    lines.extend([
         scaled(beat, by_true / h),
         digit.clone(),
         Component::normal("drift of the meter", 0.0, "Hz", by_true, request.drift_u_hz),
-    ];
+    ]);
     if count > 1 {
         let free = (count - 1) as f64;
         let squares: f64 = request.shown_hz.iter().map(|shown| (shown - shown_hz).powi(2)).sum();
@@ -135,21 +146,22 @@ pub fn counter(request: &CounterRequest) -> Result<CounterReference, ChainError>
     })
 }
 
-/// The standard's frequency, Hz, and its line with a sensitivity of Hz per unit.
-fn standard(request: &CounterRequest) -> Result<(f64, Component), ChainError> {
+/// The standard's frequency, Hz, and its lines with a sensitivity of Hz per unit.
+fn standard(request: &CounterRequest) -> Result<(f64, Vec<Component>), ChainError> {
     let carrier_hz = request.carrier_hz;
     match request.standard {
         Standard::Carrier { path_u_hz } => {
             let u = path_ppm(carrier_hz, path_u_hz)?;
-            Ok((carrier_hz, Component::normal("carrier as received", 0.0, "ppm", carrier_hz * 1e-6, u)))
+            Ok((carrier_hz, vec![Component::normal("carrier as received", 0.0, "ppm", carrier_hz * 1e-6, u)]))
         }
-        Standard::Crystal { nominal_hz, error_ppm, u_ppm, flat, dof } => {
+        Standard::Crystal { nominal_hz, error_ppm, u_ppm, flat, dof, aged_ppm } => {
             let order = (carrier_hz / nominal_hz).round().max(1.0);
             reaches(nominal_hz, order as u32, carrier_hz)?;
             let marked = order * nominal_hz;
             let line = Component::normal("crystal", error_ppm, "ppm", marked * 1e-6, u_ppm);
             let shape = if flat { Shape::Rectangle } else { Shape::Normal };
-            Ok((marked * (1.0 + error_ppm * 1e-6), Component { dof, shape, ..line }))
+            let since = Component::rectangle("crystal since its check", 0.0, "ppm", marked * 1e-6, aged_ppm);
+            Ok((marked * (1.0 + error_ppm * 1e-6), vec![Component { dof, shape, ..line }, since]))
         }
     }
 }
@@ -200,8 +212,14 @@ mod tests {
     #[test]
     fn a_checked_crystal_serves_as_well() {
         let heard = Offset::Heard { offset_hz: 0.0, u_hz: 0.1, side: Side::Low };
-        let standard =
-            Standard::Crystal { nominal_hz: 1e6, error_ppm: 2.0, u_ppm: 0.3, flat: false, dof: None };
+        let standard = Standard::Crystal {
+            nominal_hz: 1e6,
+            error_ppm: 2.0,
+            u_ppm: 0.3,
+            flat: false,
+            dof: None,
+            aged_ppm: 0.0,
+        };
         let with = |carrier_hz| CounterRequest { carrier_hz, standard, ..request(&[2_500_005.0], heard) };
         let got = counter(&with(10e6)).unwrap();
         assert!(got.error_ppm.abs() < 1e-6 && got.total.u_ppm > 0.3, "{got:?}");

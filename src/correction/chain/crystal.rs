@@ -4,7 +4,7 @@ use super::{ChainError, Total, path_ppm, reaches, total};
 use crate::correction::budget::{Component, Kind, Shape};
 use crate::heard::Warning;
 use crate::offset::Offset;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// One beat between a harmonic of the crystal and a carrier.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,7 +31,7 @@ pub struct CrystalRequest {
 }
 
 /// One beat and what it comes to.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ObservationRow {
     /// The carrier, Hz.
     pub carrier_hz: f64,
@@ -48,7 +48,7 @@ pub struct ObservationRow {
 }
 
 /// What `reference crystal` finds.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CrystalReference {
     /// What the crystal is marked with, Hz.
     pub nominal_hz: f64,
@@ -61,6 +61,21 @@ pub struct CrystalReference {
     pub observations: Vec<ObservationRow>,
     /// Doubts, with advice.
     pub warnings: Vec<Warning>,
+}
+
+impl CrystalReference {
+    /// The same worked out again: each beat's error, their weighted mean, the budget.
+    #[must_use]
+    pub fn again(&self) -> Self {
+        let row = |row: &ObservationRow| {
+            let marked = f64::from(row.harmonic) * self.nominal_hz;
+            let error_ppm = ((row.carrier_hz + row.beat_hz.unwrap_or(0.0)) / marked - 1.0) * 1e6;
+            ObservationRow { error_ppm, ..row.clone() }
+        };
+        let observations: Vec<ObservationRow> = self.observations.iter().map(row).collect();
+        let error_ppm = observations.iter().map(|row| row.weight * row.error_ppm).sum();
+        Self { error_ppm, observations, total: self.total.again(), ..self.clone() }
+    }
 }
 
 /// The crystal's error from one beat or several.

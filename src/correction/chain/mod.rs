@@ -15,7 +15,7 @@ use std::borrow::Cow;
 use super::budget::{Component, Kind, Shape};
 use super::interval::Combined;
 use crate::stations::received_u_ppm;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Why a link can't be made.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -96,7 +96,7 @@ pub enum ChainError {
 }
 
 /// A line of a budget in ppm.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Line {
     /// What it is.
     pub source: String,
@@ -119,7 +119,7 @@ pub struct Line {
 }
 
 /// What a budget in ppm comes to.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Total {
     /// Combined standard uncertainty, ppm.
     pub u_ppm: f64,
@@ -131,6 +131,25 @@ pub struct Total {
     pub effective_dof: Option<f64>,
     /// The budget.
     pub budget: Vec<Line>,
+}
+
+impl Total {
+    /// The same worked out again from what each line of the budget rests on.
+    #[must_use]
+    pub fn again(&self) -> Self {
+        let component = |line: &Line| Component {
+            source: line.source.clone(),
+            value: line.value,
+            unit: line.unit.clone(),
+            u: line.u,
+            sensitivity: line.sensitivity,
+            u_hz: (line.sensitivity * line.u).abs(),
+            kind: line.kind,
+            dof: line.dof,
+            shape: line.shape,
+        };
+        total(self.budget.iter().map(component).collect())
+    }
 }
 
 /// Below this coverage factor a sum is flat: a rectangle has 1.65, a normal distribution 1.96.

@@ -26,6 +26,9 @@ pub struct Point {
     pub u_hz: f64,
 }
 
+/// More points than any crystal gives.
+const MOST: usize = 5000;
+
 /// Reads check points. Under the header `reading,point` a point is N/M, where the crystal's harmonic N met the meter's
 /// harmonic M, and `beat_hz` is `M·f_meter − N·f_crystal` where it was not nil; under `frequency_khz,reading` the
 /// frequency is known otherwise. `u_div` may follow; left out or empty it is the plate's.
@@ -41,6 +44,10 @@ pub fn points(text: &str, file: &str, plate: &Plate, crystal: &Crystal) -> Resul
     } else {
         Table::read(text, file, &BY_FREQUENCY.0, &BY_FREQUENCY.1)?
     };
+    if let Some(over) = table.records.get(MOST) {
+        let what = format!("more than {MOST} points");
+        return Err(table.error(over.line, what, "is it the right file? a few dozen points make a book"));
+    }
     let mut found = Vec::new();
     for record in &table.records {
         let number = |column: usize, name: &str| table.number(record, column, name);

@@ -111,7 +111,12 @@ impl LinearScale {
 
     /// Six to ten ticks at 1, 2 or 5 times a power of ten.
     pub fn ticks(&self) -> Vec<(f64, String)> {
-        let step = round_up_125((self.to - self.from) / 10.0);
+        self.few_ticks(10.0)
+    }
+
+    /// `most` ticks at most.
+    pub fn few_ticks(&self, most: f64) -> Vec<(f64, String)> {
+        let step = round_up_125((self.to - self.from) / most);
         let decimals = usize::try_from((-step.log10()).ceil() as i64).unwrap_or(0);
         let (first, last) = ((self.from / step).ceil() as i64, (self.to / step).floor() as i64);
         // A minus sign is as wide as a plus; zero has none.

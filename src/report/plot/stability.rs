@@ -1,10 +1,11 @@
 //! The Allan family against averaging time, both logarithmic, with the 95 % interval of the Allan deviation; above it
 //! the course of the values with the fitted drift.
 
-use super::axes::{OffsetScale, TimeScale};
+use super::axes::{LinearScale, OffsetScale, TimeScale};
 use super::canvas::{Anchor, Canvas, Frame, Place, ink};
 use super::lettering::width_of;
 use super::{Picture, PlotError};
+use crate::measured::decimals_for;
 use crate::stability::Point;
 use crate::task::drift::{Course, DriftRecord};
 use plotters::prelude::DrawingBackend;
@@ -54,16 +55,13 @@ impl Picture for Stability<'_> {
     }
 }
 
-/// Where values fall: linear, from the least to the most with a little room.
-struct Values {
-    least: f64,
-    most: f64,
-}
-
-impl Values {
-    fn y(&self, value: f64) -> f64 {
-        let part = (value - self.least) / (self.most - self.least);
-        ABOVE.bottom - part.clamp(0.0, 1.0) * (ABOVE.bottom - ABOVE.top)
+/// The unit that suits values which lie so far from their mean, and how many of it are one of the record's own.
+fn unit_for(record: &DriftRecord, spread: f64) -> (&'static str, f64) {
+    match (record.unit == "Hz", spread) {
+        (true, ..0.05) => ("mHz", 1e3),
+        (true, _) => ("Hz", 1.0),
+        (false, ..1e-7) => ("1e-9", 1e9),
+        (false, _) => ("ppm", 1e6),
     }
 }
 
@@ -77,12 +75,12 @@ fn values<DB: DrawingBackend>(
     let time = TimeScale { from_s: first.0, to_s: last.0.max(first.0 + 1e-9), left, right };
     let middle = record.mean;
     let spread = course.values.iter().map(|value| (value.1 - middle).abs()).fold(0.0, f64::max);
-    let spread = if spread > 0.0 { spread * 1.08 } else { 1.0 };
-    let scale = Values { least: middle - spread, most: middle + spread };
-    for (value, label) in [(middle + spread, "+"), (middle, ""), (middle - spread, "−")] {
+    let (unit, size) = unit_for(record, spread);
+    let scale = LinearScale::around_zero(if spread > 0.0 { spread * size } else { 1.0 }, top, bottom);
+    let y = |value: f64| scale.y((value - middle) * size);
+    for (value, label) in scale.few_ticks(5.0) {
         let y = scale.y(value);
         canvas.line(&[(left, y), (right, y)], 0.5, ink::GRID)?;
-        let label = if label.is_empty() { "mean".to_owned() } else { format!("{label}{spread:.1e}") };
         canvas.text((left - 7.0, y), Anchor::Right, &label, SMALL, ink::TEXT)?;
     }
     for (at, label) in time.ticks() {
@@ -91,15 +89,24 @@ fn values<DB: DrawingBackend>(
         canvas.text((x, bottom + 14.0), Anchor::Centre, &label, SMALL, ink::TEXT)?;
     }
     canvas.line(&[(left, top), (left, bottom), (right, bottom)], 1.0, ink::TEXT)?;
-    let unit = if record.unit == "Hz" { "Hz" } else { "fraction" };
-    let head = format!("value less mean ({unit}), mean {middle:.6e}");
+    let own = if record.unit == "Hz" { ("Hz", 1.0) } else { (unit, size) };
+    let decimals = decimals_for(spread * own.1 / 10.0);
+    let head = format!("value less mean ({unit}); the mean is {:.decimals$} {}", middle * own.1, own.0);
     canvas.text((16.0, top - 20.0), Anchor::Left, &head, SMALL, ink::TEXT)?;
-    canvas.text((right + 8.0, bottom + 14.0), Anchor::Left, time.unit().0, SMALL, ink::TEXT)?;
+    let label = format!("time ({})", time.unit().0);
+    canvas.text((right, bottom + 30.0), Anchor::Right, &label, SMALL, ink::TEXT)?;
+    let mut x = right;
+    for (name, width, colour) in [("fit", 1.75, ink::ABOVE), ("values", 1.0, ink::BELOW)] {
+        canvas.text((x, top - 20.0), Anchor::Right, name, SMALL, ink::TEXT)?;
+        x -= width_of(name, SMALL) + 6.0;
+        canvas.line(&[(x - 18.0, top - 20.0), (x, top - 20.0)], width, colour)?;
+        x -= 18.0 + 16.0;
+    }
     let step = course.values.len() / PLACES + 1;
     let gap = 1.5 * record.tau0_s;
     for piece in course.values.chunk_by(|a, b| b.0 - a.0 < gap) {
         let places: Vec<Place> =
-            piece.iter().step_by(step).map(|value| (time.x(value.0), scale.y(value.1))).collect();
+            piece.iter().step_by(step).map(|value| (time.x(value.0), y(value.1))).collect();
         canvas.line(&places, 1.0, ink::BELOW)?;
     }
     let fit: Vec<Place> = course
@@ -107,7 +114,7 @@ fn values<DB: DrawingBackend>(
         .iter()
         .zip(&course.fitted)
         .step_by(step)
-        .map(|(value, fitted)| (time.x(value.0), scale.y(*fitted)))
+        .map(|(value, fitted)| (time.x(value.0), y(*fitted)))
         .collect();
     canvas.line(&fit, 1.75, ink::ABOVE)?;
     if let Some(at) = record.settled_s.filter(|at| *at > first.0) {
@@ -116,6 +123,38 @@ fn values<DB: DrawingBackend>(
         canvas.text((x + 5.0, top + 8.0), Anchor::Left, "settled", SMALL, ink::QUIET)?;
     }
     Ok(())
+}
+
+/// How a deviation's points are marked: told apart by shape as well as by colour.
+#[derive(Debug, Clone, Copy)]
+enum Mark {
+    Ring,
+    Square,
+    Diamond,
+    Cross,
+}
+
+impl Mark {
+    fn draw<DB: DrawingBackend>(
+        self,
+        canvas: &mut Canvas<DB>,
+        (x, y): Place,
+        width: f64,
+        colour: RGBColor,
+    ) -> Result<(), PlotError> {
+        match self {
+            Self::Ring => canvas.ring((x, y), 3.5, width, colour),
+            Self::Square => canvas.fill(
+                &[(x - 3.0, y - 3.0), (x + 3.0, y - 3.0), (x + 3.0, y + 3.0), (x - 3.0, y + 3.0)],
+                colour,
+            ),
+            Self::Diamond => canvas.fill(&[(x, y - 4.5), (x + 4.5, y), (x, y + 4.5), (x - 4.5, y)], colour),
+            Self::Cross => {
+                canvas.line(&[(x - 3.5, y - 3.5), (x + 3.5, y + 3.5)], width, colour)?;
+                canvas.line(&[(x - 3.5, y + 3.5), (x + 3.5, y - 3.5)], width, colour)
+            }
+        }
+    }
 }
 
 /// Averaging time along the bottom, logarithmic.
@@ -134,11 +173,11 @@ impl Times {
 fn deviations<DB: DrawingBackend>(canvas: &mut Canvas<DB>, record: &DriftRecord) -> Result<(), PlotError> {
     let Frame { left, top, right, bottom } = BELOW;
     let stability = &record.stability;
-    let lists: [(&str, &[Point], RGBColor, f64); 4] = [
-        ("total", &stability.total, ink::HUM, 1.25),
-        ("Hadamard", &stability.hadamard, ink::BELOW, 1.25),
-        ("modified Allan", &stability.modified_allan, ink::NOTE, 1.25),
-        ("Allan, 95 %", &stability.overlapping_allan, ink::ABOVE, 1.75),
+    let lists: [(&str, &[Point], RGBColor, Mark); 4] = [
+        ("total", &stability.total, ink::QUIET, Mark::Cross),
+        ("Hadamard", &stability.hadamard, ink::BELOW, Mark::Diamond),
+        ("modified Allan", &stability.modified_allan, ink::NOTE, Mark::Square),
+        ("Allan, 95 %", &stability.overlapping_allan, ink::ABOVE, Mark::Ring),
     ];
     let all = || lists.iter().flat_map(|list| list.1.iter()).filter(|point| point.value > 0.0);
     let Some(last) = all().map(|point| point.tau_s).reduce(f64::max) else { return Ok(()) };
@@ -146,10 +185,11 @@ fn deviations<DB: DrawingBackend>(canvas: &mut Canvas<DB>, record: &DriftRecord)
     let least = all().map(|point| point.low.max(point.value / 10.0)).fold(f64::INFINITY, f64::min);
     let most = all().map(|point| point.high.min(point.value * 10.0)).fold(0.0, f64::max);
     let scale = OffsetScale::around(least, most, top, bottom);
-    for (value, _) in scale.ticks() {
+    for (value, label) in scale.ticks() {
         let y = scale.y(value);
         canvas.line(&[(left, y), (right, y)], 0.5, ink::GRID)?;
-        canvas.text((left - 7.0, y), Anchor::Right, &format!("{value:e}"), SMALL, ink::TEXT)?;
+        let label = if scale.from_hz < 1e-4 { format!("{value:e}") } else { label };
+        canvas.text((left - 7.0, y), Anchor::Right, &label, SMALL, ink::TEXT)?;
     }
     let mut tau = 10f64.powf(times.from.log10().ceil());
     while tau <= times.to {
@@ -160,11 +200,13 @@ fn deviations<DB: DrawingBackend>(canvas: &mut Canvas<DB>, record: &DriftRecord)
         tau *= 10.0;
     }
     canvas.line(&[(left, top), (left, bottom), (right, bottom)], 1.0, ink::TEXT)?;
-    let unit = if record.unit == "Hz" { " (Hz)" } else { "" };
-    canvas.text((16.0, top - 16.0), Anchor::Left, &format!("deviation{unit}"), SMALL, ink::TEXT)?;
+    let unit = if record.unit == "Hz" { "Hz" } else { "relative" };
+    canvas.text((16.0, top - 16.0), Anchor::Left, &format!("deviation ({unit})"), SMALL, ink::TEXT)?;
     canvas.text((right, bottom + 30.0), Anchor::Right, "averaging time (s)", SMALL, ink::TEXT)?;
     let mut x = left;
-    for (name, list, colour, width) in lists {
+    for (name, list, colour, mark) in lists {
+        let bars = name.starts_with("Allan");
+        let width = if bars { 1.75 } else { 1.25 };
         let places: Vec<Place> = list
             .iter()
             .filter(|point| point.value > 0.0)
@@ -173,7 +215,6 @@ fn deviations<DB: DrawingBackend>(canvas: &mut Canvas<DB>, record: &DriftRecord)
         if places.len() > 1 {
             canvas.line(&places, width, colour)?;
         }
-        let bars = name.starts_with("Allan");
         for (point, place) in list.iter().filter(|point| point.value > 0.0).zip(&places) {
             if bars {
                 let (low, high) = (scale.y(point.low), scale.y(point.high));
@@ -182,11 +223,11 @@ fn deviations<DB: DrawingBackend>(canvas: &mut Canvas<DB>, record: &DriftRecord)
                     canvas.line(&[(place.0 - 4.0, y), (place.0 + 4.0, y)], 1.25, colour)?;
                 }
             }
-            canvas.ring(*place, if bars { 3.5 } else { 2.0 }, width, colour)?;
+            mark.draw(canvas, *place, width, colour)?;
         }
         let y = 448.0;
         canvas.line(&[(x, y), (x + 18.0, y)], width, colour)?;
-        canvas.ring((x + 9.0, y), if bars { 3.5 } else { 2.0 }, width, colour)?;
+        mark.draw(canvas, (x + 9.0, y), width, colour)?;
         canvas.text((x + 24.0, y), Anchor::Left, name, SMALL, ink::TEXT)?;
         x += 24.0 + width_of(name, SMALL) + 20.0;
     }

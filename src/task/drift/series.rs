@@ -1,5 +1,6 @@
 //! A series of values as a file holds it: `value`, or `time_s,value`, one row for each mark.
 
+use crate::dial::short;
 use crate::heard::Warning;
 
 /// What the values are.
@@ -33,7 +34,7 @@ pub struct Series {
 
 /// What is wrong with a series' file.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{file}:{line}: {what}; hint: {hint}")]
+#[error("{file}:{line}: {}; hint: {hint}", short(what))]
 pub struct SeriesError {
     /// The file.
     pub file: String,
@@ -47,8 +48,8 @@ pub struct SeriesError {
 
 /// A time is on its mark within this share of tau0.
 const ON_MARK: f64 = 0.1;
-/// No series has more rows than this, gaps filled in.
-const MOST: f64 = 2e7;
+/// So many marks may be left out in all: more than five days at one to the second. They take memory as rows do.
+const MOST_LEFT_OUT: f64 = 5e5;
 
 impl Series {
     /// Reads a series. With a nominal frequency, frequencies are in Hz (absolute, or offsets from it) and phases in
@@ -86,7 +87,7 @@ impl Series {
         };
         let mut values: Vec<Option<f64>> = Vec::new();
         let mut from_s = 0.0;
-        for (text, line) in rows {
+        for (given, (text, line)) in rows.enumerate() {
             let (time, value) = match text.split_once(',') {
                 Some((time, value)) if timed => (Some(time.trim()), value.trim()),
                 None if !timed => (None, text),
@@ -121,7 +122,7 @@ impl Series {
                 }
                 let mark = (at - from_s) / tau0_s;
                 let nearest = mark.round();
-                if nearest < values.len() as f64 || nearest > MOST {
+                if nearest < values.len() as f64 {
                     return Err(fault(
                         line,
                         format!("{at} s is out of order"),
@@ -131,6 +132,10 @@ impl Series {
                 if (mark - nearest).abs() > ON_MARK {
                     let what = format!("{at} s is off the marks, which are {tau0_s} s apart");
                     return Err(fault(line, what, "state the series' own --tau0"));
+                }
+                if nearest - given as f64 > MOST_LEFT_OUT {
+                    let what = format!("{at} s leaves more than {MOST_LEFT_OUT} marks out, {tau0_s} s apart");
+                    return Err(fault(line, what, "cut the series at its gaps, or state its own --tau0"));
                 }
                 values.resize(nearest as usize, None);
             }
@@ -218,6 +223,7 @@ mod tests {
             ("time_s,value\n0,1\n2\n", "s.csv:3: `2` is not a row"),
             ("time_s,value\n0,1\n3,1\n", "s.csv:3: 3 s is off the marks"),
             ("time_s,value\n4,1\n2,1\n", "s.csv:3: 2 s is out of order"),
+            ("time_s,value\n0,1\n2e6,1\n", "s.csv:3: 2000000 s leaves more than 500000 marks out"),
             ("", "s.csv:1"),
         ] {
             let told = parsed(text, Kind::Frequency, None).unwrap_err();
