@@ -69,7 +69,8 @@ fn turning() -> impl TypedValueParser<Value = Turning> {
     })
 }
 
-fn sideband() -> impl TypedValueParser<Value = Sideband> {
+/// Reads the side of a receiver.
+pub fn sideband() -> impl TypedValueParser<Value = Sideband> {
     PossibleValuesParser::new(["upper", "lower", "auto"]).map(|word| match word.as_str() {
         "upper" => Sideband::Upper,
         "lower" => Sideband::Lower,
@@ -77,7 +78,8 @@ fn sideband() -> impl TypedValueParser<Value = Sideband> {
     })
 }
 
-fn pitch() -> impl TypedValueParser<Value = Pitch> {
+/// Reads where the meter's note stands at first.
+pub fn pitch() -> impl TypedValueParser<Value = Pitch> {
     PossibleValuesParser::new(["higher", "lower"]).map(|word| match word.as_str() {
         "lower" => Pitch::Lower,
         _ => Pitch::Higher,

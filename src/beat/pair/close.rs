@@ -22,6 +22,8 @@ const LEAST_TURNS: f64 = 0.8;
 const LEAST_SIGMAS: f64 = 8.0;
 /// Most that may be left over, of what the noise leaves.
 const MOST_LEFT: f64 = 1.6;
+/// … or of a tone's own power: a wandering or fading one leaves so much.
+const LITTLE: f64 = 0.03;
 /// Energy over the noise density that each tone has.
 const LEAST_ENERGY: f64 = 50.0;
 
@@ -74,13 +76,7 @@ pub fn find(sound: Sound, near_hz: f64, rate: f64, since_s: f64, density: f64) -
         let told = apart * window_s > LEAST_TURNS && apart > LEAST_SIGMAS * fit.u_difference_hz;
         // A fading note leaves more than the noise, but little of itself.
         let loud = fit.amplitudes.iter().map(|a| a.norm_sqr()).fold(f64::MAX, f64::min) / 8.0;
-        let fits = left < MOST_LEFT || fit.row_variance < 0.01 * loud;
-        if std::env::var_os("PAIR_DEBUG").is_some() {
-            eprintln!(
-                "  close {end_s:.2} w {window_s} {:?} u {:.4} left {left:.2} energy {energy:.0} near {near} slow {slow} told {told}",
-                fit.hz, fit.u_difference_hz
-            );
-        }
+        let fits = left < MOST_LEFT || fit.row_variance < LITTLE * loud;
         if near && slow && told && fits && energy > LEAST_ENERGY {
             let order = if fit.hz[0] < fit.hz[1] { [0, 1] } else { [1, 0] };
             let at_end = end_s - sums.origin_s() - fit.at_s;

@@ -15,7 +15,7 @@
 
 use super::close::{self, Found};
 use super::sight::Sight;
-use super::wide::Sound;
+use super::wide::{self, Sound};
 use crate::beat::lines::{Line, Seen};
 use crate::estimate::Normal;
 use std::collections::VecDeque;
@@ -27,8 +27,15 @@ const PART_HZ: f64 = 27.0;
 const KEPT_S: f64 = 9.0;
 /// Hops between two looks at notes that have met.
 const CLOSE_EVERY: u64 = 5;
+/// Further apart than this they do not disturb each other, Hz; over how long a note's course is taken, s.
+const CLEAR_HZ: f64 = 60.0;
+const COURSE_S: f64 = 4.0;
 /// How long a note may be silent before it is given up, s.
 const PATIENCE_S: f64 = 20.0;
+/// A line that ends seems to move at up to this rate, Hz/s.
+const CLICK_HZ_PER_S: f64 = 80.0;
+/// Looks that a line must be elsewhere for the note to be there.
+const AWAY: u32 = 5;
 /// Motion against the other note that tells which one is in the hand, Hz.
 const TRAVEL_HZ: f64 = 6.0;
 
@@ -41,6 +48,9 @@ pub struct Note {
     pub rate: f64,
     pub seen_s: f64,
     pub power: f64,
+    /// Where it has stood lately, Hz, and for how many looks it has been elsewhere.
+    stood_hz: f64,
+    away: u32,
 }
 
 /// Both notes seen at one instant.
@@ -82,8 +92,12 @@ struct Meeting {
     hz: f64,
     rate: f64,
     at_s: f64,
+    /// Whether that is from its phase.
+    exact: bool,
     /// Whether it is known which one stood.
     known: bool,
+    /// The lines that the notes were.
+    lines: [Option<u32>; 2],
     /// Of the tones found last the one that stood, their distance, and whether that was sure.
     order: Option<(usize, f64, bool)>,
 }
@@ -195,6 +209,8 @@ impl Follow {
                         rate: found.rate,
                         seen_s: now_s,
                         power: found.powers[i],
+                        stood_hz: found.hz[i],
+                        away: 0,
                     };
                     self.begin([note(0), note(1)], now_s);
                     self.meeting = Some(Meeting {
@@ -203,7 +219,9 @@ impl Follow {
                         hz: found.hz[0],
                         rate: found.rate,
                         at_s: now_s,
+                        exact: true,
                         known: false,
+                        lines: [None; 2],
                         order: Some((0, found.hz[1] - found.hz[0], true)),
                     });
                 }
@@ -293,10 +311,10 @@ impl Follow {
         let lost = notes.iter().any(|n| now_s - n.seen_s > 0.12);
         let apart = (notes[1].hz - notes[0].hz).abs();
         if apart < MEET_HZ
-            || lost && apart < 2.0 * PART_HZ
+            || lost && apart < PART_HZ + 8.0
             || notes[0].line == notes[1].line && notes[0].line.is_some()
         {
-            self.meet(now_s);
+            self.meet(sight, now_s);
             return;
         }
         self.see(sight);
@@ -318,7 +336,17 @@ impl Follow {
         let sighting =
             Sighting { at_s, hz: [p.b, q.b], u_hz: p.u.hypot(q.u), powers: [p.power, q.power], sure: true };
         self.ring.push_back(sighting);
-        self.take_motion(&sighting);
+        // The middle one of three: a single stray sighting is no motion.
+        let n = self.ring.len();
+        if n >= 3 {
+            let middle = |i: usize| {
+                let mut last = [self.ring[n - 3].hz[i], self.ring[n - 2].hz[i], self.ring[n - 1].hz[i]];
+                last.sort_unstable_by(f64::total_cmp);
+                last[1]
+            };
+            let hz = [middle(0), middle(1)];
+            self.take_motion(&Sighting { hz, ..sighting });
+        }
     }
 
     /// Notes which of the two moves against the other, and whether both glide.
@@ -340,6 +368,11 @@ impl Follow {
         }
         let (mover, still) = if by[1].abs() > by[0].abs() { (1, 0) } else { (0, 1) };
         if by[still].abs() > 0.6 * by[mover].abs() {
+            // Peaks that are near each other pull at each other: that is no glide.
+            let alike = by[still].abs() > 0.8 * by[mover].abs();
+            if !alike || now.apart().abs() < CLEAR_HZ || base.apart().abs() < CLEAR_HZ {
+                return;
+            }
             self.together_hz[usize::from(by[0] * by[1] < 0.0)] += far;
             return;
         }
@@ -363,16 +396,36 @@ impl Follow {
     }
 
     /// The notes run together: from here on the one that stood is foretold.
-    fn meet(&mut self, now_s: f64) {
+    fn meet(&mut self, sight: &Sight, now_s: f64) {
         let Some(notes) = &self.notes else { return };
-        let course = |i: usize| course(&self.ring, i, now_s);
-        let courses = [course(0), course(1)];
-        let speed = |i: usize| courses[i].map_or(notes[i].rate, |c| c.1).abs() + 0.001 * i as f64;
+        let rough = [0, 1].map(|i| course(&self.ring, i, now_s));
+        let speed = |i: usize| rough[i].map_or(notes[i].rate, |c| c.1).abs() + 0.001 * i as f64;
         let stander = usize::from(speed(1) < speed(0));
         let (hz, rate) =
-            courses[stander].map_or((notes[stander].hz, 0.0), |(hz, rate)| (hz, rate.clamp(-0.5, 0.5)));
-        self.meeting =
-            Some(Meeting { since_s: now_s, stander, hz, rate, at_s: now_s, known: true, order: None });
+            rough[stander].map_or((notes[stander].hz, 0.0), |(hz, rate)| (hz, rate.clamp(-0.5, 0.5)));
+        let mut meeting = Meeting {
+            since_s: now_s,
+            stander,
+            hz,
+            rate,
+            at_s: now_s,
+            exact: false,
+            known: true,
+            lines: notes.map(|n| n.line),
+            order: None,
+        };
+        // By its phase, over the time that the other was too far away to disturb it.
+        if let Some(last) = self.ring.iter().rposition(|s| s.apart().abs() > CLEAR_HZ) {
+            let to_s = self.ring[last].at_s;
+            let near = self.ring.range(..last).rposition(|s| s.apart().abs() < CLEAR_HZ);
+            let from_s = near.map_or(self.ring[0].at_s, |i| self.ring[i].at_s).max(to_s - COURSE_S);
+            let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
+            let about = hz - rate * (now_s - f64::midpoint(from_s, to_s));
+            if let Some((hz, rate)) = wide::course(sound, about, (from_s, to_s)) {
+                meeting = Meeting { hz, rate, at_s: to_s, exact: true, ..meeting };
+            }
+        }
+        self.meeting = Some(meeting);
     }
 
     fn look_closely(&mut self, sight: &Sight, now_s: f64) {
@@ -391,8 +444,10 @@ impl Follow {
                     rate: found.rate,
                     seen_s: now_s,
                     power: found.powers[i],
+                    stood_hz: found.hz[i],
+                    away: 0,
                 });
-                (meeting.hz, meeting.at_s) = (found.hz[place], now_s);
+                (meeting.hz, meeting.at_s, meeting.exact) = (found.hz[place], now_s, true);
                 if found.window_s > 1.5 {
                     meeting.rate = found.rate;
                 }
@@ -426,7 +481,9 @@ impl Follow {
             .min_by(|a, b| (a.b - foretold).abs().total_cmp(&(b.b - foretold).abs()));
         let Some(stander) = place else { return };
         // What was there beside them before they met is not the one that comes out.
-        let fresh = |l: &&Line| l.path.travelled() || l.born_s > meeting.since_s - 0.5;
+        let fresh = |l: &&Line| {
+            l.path.travelled() || l.born_s > meeting.since_s - 0.5 || meeting.lines.contains(&Some(l.id))
+        };
         let loud = |l: &&Line| l.power > 0.03 * notes[1 - meeting.stander].power;
         let mover = sight
             .table
@@ -458,7 +515,11 @@ impl Meeting {
             return (place, sure);
         }
         let foretold = self.hz + self.rate * age;
-        let doubt = 0.1 + 0.05 * age + 0.03 * age.sqrt();
+        let doubt = if self.exact {
+            0.03 + 0.008 * age + 0.02 * age.sqrt()
+        } else {
+            0.1 + 0.05 * age + 0.03 * age.sqrt()
+        };
         let off = found.hz.map(|f| (f - foretold).abs());
         let place = usize::from(off[1] < off[0]);
         let sure =
@@ -469,7 +530,15 @@ impl Meeting {
 
 impl Note {
     fn of(line: &Line, now_s: f64) -> Self {
-        Self { line: Some(line.id), hz: line.b, rate: line.r, seen_s: now_s, power: line.power }
+        Self {
+            line: Some(line.id),
+            hz: line.b,
+            rate: line.r,
+            seen_s: now_s,
+            power: line.power,
+            stood_hz: line.b,
+            away: 0,
+        }
     }
 
     /// Takes what its line does, or goes on as it was going.
@@ -479,10 +548,22 @@ impl Note {
             Some(l) if now_s - l.last_seen_s < 0.12 => {
                 (self.hz, self.rate, self.seen_s) = (l.b, l.r, now_s);
                 self.power += 0.2 * (l.power - self.power);
+                // A key's click throws a line aside for a look or two; a hand moves it for longer.
+                let far = (l.b - self.stood_hz).abs() > 4.0;
+                self.away = if far { self.away + 1 } else { 0 };
+                match self.away {
+                    0 => self.stood_hz += 0.12 * (l.b - self.stood_hz),
+                    1..AWAY => {}
+                    _ => self.stood_hz = l.b,
+                }
             }
-            // A note that is silent stands, as far as anybody knows, once it has had time to stop.
+            // A note that is silent stands, as far as anybody knows, once it has had time to stop; what its line seemed
+            // to do in the last instant may be a key's click.
             _ => {
                 let dt = super::super::HOP_S;
+                if self.rate.abs() < CLICK_HZ_PER_S {
+                    (self.hz, self.rate) = (self.stood_hz, 0.0);
+                }
                 self.hz += self.rate * dt;
                 self.rate *= (-dt / 0.15f64).exp();
                 if line.is_none() {

@@ -23,7 +23,7 @@ const UNEQUAL: f64 = 0.25;
 /// Least distance of the notes, Hz.
 const LEAST_APART_HZ: f64 = 25.0;
 /// Both turned by hand at once, the receiver's pitch that is: so far, Hz, it tells.
-const TOUCHED_HZ: f64 = 12.0;
+const TOUCHED_HZ: f64 = 20.0;
 
 /// What was seen at an instant.
 #[derive(Debug, Clone, Copy)]

@@ -22,6 +22,9 @@ const SHORTEST_S: f64 = 0.5;
 const FASTEST_DRIFT: f64 = 0.2;
 /// How long there may be nothing that speaks for a stretch before it is over: with sightings, and in silence, s.
 const DOUBT_S: f64 = 0.6;
+const MET_DOUBT_S: f64 = 2.4;
+/// How far sightings must lie for the notes to be elsewhere, Hz.
+const ELSEWHERE_HZ: f64 = 1.0;
 const SILENCE_S: f64 = 4.0;
 /// No rest is measured over more than this, s.
 const LONGEST_S: f64 = 60.0;
@@ -104,12 +107,20 @@ impl Stand {
             return;
         }
         let Some(open) = &self.open else { return };
-        let seen_since = follow.sightings().iter().filter(|s| s.at_s > open.core.1 + 0.1).count();
-        let patience = if follow.met() { 1.2 * 2.0 } else { DOUBT_S };
+        // What has been seen since: elsewhere, or only unsteady as after a key's click?
+        let since: Vec<f64> =
+            follow.sightings().iter().filter(|s| s.at_s > open.core.1 + 0.1).map(Sighting::apart).collect();
+        let elsewhere = since.len() > 4 && {
+            let mut last = since[since.len() - 5..].to_vec();
+            last.sort_unstable_by(f64::total_cmp);
+            (last[2] - open.apart_hz).abs() > ELSEWHERE_HZ
+        };
+        let silent_s = now_s - open.core.1;
         let moves = follow.moves.last().is_some_and(|m| m.to_s > open.core.1 + 0.2);
-        let over = now_s - open.core.1 > SILENCE_S
-            || moves
-            || (seen_since > 4 || follow.met()) && now_s - open.core.1 > patience;
+        let over = silent_s > SILENCE_S
+            || moves && elsewhere
+            || elsewhere && silent_s > DOUBT_S
+            || follow.met() && silent_s > MET_DOUBT_S;
         if over {
             self.close(sight, now_s);
         }
@@ -144,11 +155,11 @@ impl Standing {
         let (first, last) = (trace.iter().find(far)?, trace.iter().rev().find(far)?);
         let rate = if last.0 - first.0 > 2.0 { (last.1[0] - first.1[0]) / (last.0 - first.0) } else { 0.0 };
         let rate = rate.clamp(-0.5, 0.5);
-        let hz = nearest.1.map(|f| f + rate * (middle - nearest.0));
+        // The difference is known better from all sightings than from any one of them.
+        let first_hz = nearest.1[0] + rate * (middle - nearest.0);
+        let hz = [first_hz, first_hz + self.apart_hz];
         let reference = Reference { at_s: middle, hz, rate };
         let limits = (kept.0.max(self.from_s), kept.1.min(now_s));
-        let powers = sight.table.lines.iter().map(|l| l.power);
-        let _ = powers;
         let measured = if (hz[1] - hz[0]).abs() < NEAR_HZ {
             near::measure(sound, core, reference, limits)
         } else {

@@ -7,7 +7,7 @@
 
 use super::phase::{Apart, Point, Reference, settle, slope};
 use crate::beat::history::History;
-use crate::estimate::{PhasePoint, WanderFilter, phasors, smooth};
+use crate::estimate::{Normal, PhasePoint, WanderFilter, phasors, smooth};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -48,9 +48,11 @@ const WINDOWS: [usize; 5] = [2, 3, 5, 8, 13];
 /// Wander that the walk allows for at least and at most, Hz/√s.
 const EDGE_WANDER: (f64, f64) = (0.003, 0.1);
 /// Least backing off from a noticed edge, s.
-const BACK_OFF_S: f64 = 0.06;
+const BACK_OFF_S: f64 = 0.12;
+/// Stretches that a single note's course is taken in, s.
+const COURSE_STEP_S: f64 = 0.05;
 /// How far from the tracker's figure the difference may be, Hz.
-const GUESS_HZ: f64 = 3.0;
+const GUESS_HZ: f64 = 1.5;
 /// Lines that are fitted beside the notes: within this, and how many.
 const BESIDE_HZ: f64 = 150.0;
 const MOST_BESIDE: usize = 3;
@@ -171,6 +173,36 @@ pub fn frequencies(sound: Sound, hz: [f64; 2], (from_s, to_s): (f64, f64)) -> Op
     (points.len() as i64 > half).then(|| Some([one(0)?, one(1)?]))?
 }
 
+/// Frequency at the end and rate of a note near `hz` that goes steadily through a stretch, whatever else is far from it.
+/// `None` where it is not heard for long enough, or does not go steadily.
+pub fn course(sound: Sound, hz: f64, (from_s, to_s): (f64, f64)) -> Option<(f64, f64)> {
+    let count = ((to_s - from_s) / COURSE_STEP_S) as usize;
+    let mut normal = Normal::new(3);
+    let (mut phase, mut last): (f64, Option<f64>) = (0.0, None);
+    let (mut heard, mut noise) = (0, 0.0);
+    for i in 0..count {
+        let at_s = from_s + (i as f64 + 0.5) * COURSE_STEP_S;
+        let (first, samples) = sound.about(at_s, COURSE_STEP_S);
+        let Some(found) = phasors(samples, first as usize, sound.rate_hz, &[hz]) else { continue };
+        let (a, v) = (found.amplitudes[0], found.variances[0]);
+        if a.norm_sqr() < THERE * 2.0 * v {
+            continue;
+        }
+        phase += last.map_or(0.0, |last| wrapped(a.arg() - last));
+        last = Some(a.arg());
+        let tau = found.at_s - to_s;
+        normal.add(&[1.0, 2.0 * PI * tau, PI * tau * tau], phase);
+        noise += v / a.norm_sqr();
+        heard += 1;
+    }
+    if heard < 16 || 10 * heard < 8 * count {
+        return None;
+    }
+    let (x, _) = normal.solve()?;
+    let scatter = normal.misfit(&x) / f64::from(heard as u32);
+    (scatter < 0.05 + 4.0 * noise / f64::from(heard as u32)).then_some((hz + x[1], x[2]))
+}
+
 fn wrapped(phase: f64) -> f64 {
     phase - (phase / (2.0 * PI)).round() * 2.0 * PI
 }
@@ -188,7 +220,7 @@ fn beat_of(points: &[Point], middle_s: f64) -> Option<f64> {
     };
     let best = (-steps..=steps)
         .map(|i| f64::from(i) * step)
-        .map(|hz| (hz, strength(hz) / (1.0 + (0.3 * hz).powi(2))))
+        .map(|hz| (hz, strength(hz) / (1.0 + (2.0 * hz).powi(2))))
         .max_by(|a, b| a.1.total_cmp(&b.1))?
         .0;
     // The top of the parabola through three.
