@@ -6,6 +6,9 @@
 #![allow(clippy::print_stdout, reason = "the figures are what a full run is for")]
 
 use hushbeat::block::{SampleBlock, StreamFormat};
+use hushbeat::clock::Clock;
+use hushbeat::correction::{Allowances, Measurement, Request, Transport, correct};
+use hushbeat::dial::Meter;
 use hushbeat::heard::{EndingState, Heard, Method, Rest, TrackRow};
 use hushbeat::offset::{Side, Turning};
 use hushbeat::pipeline::{Pipeline, Settings, Sink};
@@ -317,4 +320,61 @@ fn auto_learns_the_side_from_a_turning() {
         let (heard, _) = hear(&made, &Settings { turning: other, ..declared(&trial.scene) });
         assert!(heard.warnings.iter().any(|w| w.code == "turning"), "{seed}");
     }
+}
+
+/// A meter without error but for the reading of its dial: 1 Hz to a division from 2 MHz on.
+fn meter() -> Meter {
+    let rows: String =
+        (0..=50).map(|row| format!("{},{}\n", 2000.0 + f64::from(row) / 10.0, row * 100)).collect();
+    let text = "name = 'm'\n[crystal]\nfrequency_hz = 1e6\nu_ppm = 0.001\n[dial]\ndivisions_per_turn = 100\nturns = 50\n\
+                u_div = 0.003\n[[range]]\nname = 'r'\nfrom_hz = 2e6\nto_hz = 2005000\nbook = 'b'\n";
+    let book = format!("frequency_khz,reading\n{rows}");
+    Meter::parse(text, "m.toml", |name| Ok::<_, String>((name.to_owned(), book.clone()))).unwrap()
+}
+
+/// What is heard, handed to the dial: the signal's frequency comes out within U in 95 %.
+#[test]
+fn the_corrected_frequency_is_the_one_put_in() {
+    let meter = meter();
+    let (mut within, mut of) = (0, 0);
+    for seed in seeds(200, 4) {
+        let trial = random_scene(1000 + seed, Kind::TwoNotes);
+        let made = render(&trial.scene);
+        let (heard, _) = hear(&made, &declared(&trial.scene));
+        of += 1;
+        let Ok(offset) = heard.offset(None) else {
+            println!("{seed}: no offset");
+            continue;
+        };
+        let reading = 2500.0 + seed as f64;
+        // The dial stands within its uncertainty of what was read, at twenty places between ±2 of it.
+        let slip = 0.003 * ((seed * 7 % 20) as f64 / 5.0 - 1.9) / 1.155;
+        let beat = made.truth.beat_at(heard.rests.last().map_or(8.0, |rest| rest.at_s));
+        let signal = 2e6 + reading + slip - beat;
+        let record = correct(&Request {
+            meter: &meter,
+            range: &meter.ranges[0],
+            measurement: Measurement::Single { reading, offset },
+            recorded: true,
+            approach: None,
+            harmonic: 1,
+            signal_harmonic: 1,
+            checks: &[],
+            transport: Transport::Auto,
+            at_min: None,
+            crystal: &meter.crystal,
+            today: None,
+            clock: &Clock { error_ppm: Some(0.0), u_ppm: 0.0, applied: true, source: String::new() },
+            allowances: Allowances::default(),
+            target: None,
+        })
+        .unwrap();
+        let error = record.frequency_hz - signal;
+        within += usize::from(error.abs() <= record.expanded_u_hz);
+        if error.abs() > record.expanded_u_hz {
+            println!("{seed}: {error:+.4} Hz, U {:.4} Hz", record.expanded_u_hz);
+        }
+    }
+    println!("{within} of {of} within U");
+    assert!(100 * within >= 95 * of, "{within} of {of}");
 }

@@ -68,10 +68,10 @@ pub struct Args {
     #[arg(long, value_parser = turning, value_name = "up|down", requires = "recording")]
     turning: Option<Turning>,
     /// The recording holds two notes of a receiver, as for `analyse`
-    #[arg(long, value_name = "upper|lower|auto", value_parser = sideband(), requires = "recording")]
+    #[arg(long, value_parser = sideband(), requires = "recording")]
     two_notes: Option<Sideband>,
     /// Which of the two notes is the meter's at first
-    #[arg(long, value_name = "higher|lower", value_parser = pitch(), requires = "two_notes")]
+    #[arg(long, value_parser = pitch(), requires = "two_notes")]
     meter_pitch: Option<Pitch>,
     /// Two readings, the meter below the signal and above it; equal pitches may be left out
     #[arg(long, value_name = "D1[:B1],D2[:B2]")]

@@ -26,10 +26,10 @@ pub struct Hearing {
     station_tones: bool,
     /// Follow two notes, the signal's and the meter's, in a receiver with its beat oscillator on: pitch rises (upper) or
     /// falls (lower) with radio frequency, or does what a declared --turning shows (auto)
-    #[arg(long, value_name = "upper|lower|auto", value_parser = sideband())]
+    #[arg(long, value_parser = sideband())]
     two_notes: Option<Sideband>,
     /// Which of the two notes is the meter's at first [default: the one that moves with the hand]
-    #[arg(long, value_name = "higher|lower", requires = "two_notes", value_parser = pitch())]
+    #[arg(long, requires = "two_notes", value_parser = pitch())]
     meter_pitch: Option<Pitch>,
 }
 
