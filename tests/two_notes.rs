@@ -369,7 +369,7 @@ fn the_corrected_frequency_is_the_one_put_in() {
             target: None,
         })
         .unwrap();
-        let error = record.frequency_hz - signal;
+        let error = record.frequency_hz.unwrap() - signal;
         within += usize::from(error.abs() <= record.expanded_u_hz);
         if error.abs() > record.expanded_u_hz {
             println!("{seed}: {error:+.4} Hz, U {:.4} Hz", record.expanded_u_hz);
