@@ -206,6 +206,9 @@ pub struct TrackRow {
     pub level_db: Option<f64>,
     /// State.
     pub state: TrackState,
+    /// With two notes: those of signal and meter, Hz. For plots; the track as CSV does not have them.
+    #[serde(skip)]
+    pub notes_hz: Option<[f64; 2]>,
 }
 
 /// Everything the ear has to say about one stretch of sound.
@@ -352,4 +355,20 @@ pub struct Snapshot {
     /// screen; in the final record it stands in the ending.
     #[serde(skip)]
     pub bound_hz: Option<f64>,
+    /// The two notes of a receiver, where two are followed. For the screen; in the final record they stand in the rest.
+    #[serde(skip)]
+    pub notes: Option<NotesNow>,
+}
+
+/// Two notes in a receiver, as they are now.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NotesNow {
+    /// Signal's and meter's note, Hz; where `told` is false it is not known which is whose. None: not heard now.
+    pub hz: [Option<f64>; 2],
+    /// Whether it is known which is whose.
+    pub told: bool,
+    /// +1 where pitch rises with radio frequency, −1 where it falls, none where that is not known yet.
+    pub sense: Option<f64>,
+    /// The notes glide against each other: the beat oscillator lies between them.
+    pub straddled: bool,
 }

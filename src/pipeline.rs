@@ -1,7 +1,7 @@
 //! source → condition → spectrum → beat, pushed into a sink. No clock, no file, no device: blocks and commands come
 //! in with their frame index, and the result is the same for any block size.
 
-use crate::beat::Ear;
+use crate::beat::Ears;
 use crate::block::{Loss, SampleBlock, StreamFormat};
 use crate::condition::{Decimator, LevelWatch, SLOWEST_RATE_HZ, decimation_factor};
 use crate::heard::{Heard, Level, Snapshot, TrackRow, Warning};
@@ -76,7 +76,7 @@ pub struct Pipeline {
     channels: Vec<Channel>,
     used: Option<usize>,
     wanted: ChannelChoice,
-    ear: Ear,
+    ear: Ears,
     frames: u64,
     lost_frames: u64,
     unknown_losses: u64,
@@ -116,7 +116,7 @@ impl Pipeline {
             channels: (0..format.channels).map(|_| channel()).collect(),
             used,
             wanted: settings.channel,
-            ear: Ear::new(rate_hz, settings),
+            ear: Ears::new(rate_hz, settings),
             frames: 0,
             lost_frames: 0,
             unknown_losses: 0,

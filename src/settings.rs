@@ -24,6 +24,36 @@ pub enum Mains {
     Off,
 }
 
+/// Which side of a receiver's beat oscillator the notes are heard on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Sideband {
+    /// Pitch rises with radio frequency: b = meter's note − signal's note.
+    Upper,
+    /// Pitch falls with radio frequency: b = signal's note − meter's note.
+    Lower,
+    /// Whichever a declared turning shows.
+    #[default]
+    Auto,
+}
+
+/// Where the meter's note stands when the two are first heard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Pitch {
+    /// Above the signal's note.
+    Higher,
+    /// Below it.
+    Lower,
+}
+
+/// Two notes are to be followed, signal's and meter's, in a receiver with its beat oscillator on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct TwoNotes {
+    /// How their pitch goes with radio frequency.
+    pub sideband: Sideband,
+    /// Which is the meter's at first; else it is the one that moves with the hand.
+    pub meter_pitch: Option<Pitch>,
+}
+
 /// What the user declares before the first sample.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Settings {
@@ -37,6 +67,8 @@ pub struct Settings {
     pub mains: Mains,
     /// A standard station's tones are to be expected.
     pub station_tones: bool,
+    /// Two notes in a receiver instead of one beat note.
+    pub two_notes: Option<TwoNotes>,
 }
 
 /// What the user declares while listening, stamped with the frame at which it holds.

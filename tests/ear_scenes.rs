@@ -97,7 +97,7 @@ fn judge(trial: &Trial, heard: &Heard, truth: &Truth) -> Tally {
     tally
 }
 
-/// Kinds for which the ear has no answer yet: two notes in one receiver.
+/// Kinds for the other ear: two notes in one receiver, tried by `two_notes.rs`.
 const LATER: [Kind; 2] = [Kind::TwoNotes, Kind::Straddled];
 
 /// In every kind most trials hold entirely, and no side is ever wrong.

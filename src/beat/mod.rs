@@ -9,6 +9,7 @@
 
 mod adler;
 mod coupling;
+mod ears;
 mod ending;
 mod history;
 mod hum;
@@ -17,6 +18,7 @@ mod lines;
 mod low;
 mod mend;
 mod overtones;
+mod pair;
 mod passage;
 mod path;
 mod pulling;
@@ -25,6 +27,8 @@ mod rolloff;
 mod sounding;
 mod story;
 mod swell;
+
+pub use ears::{Ears, Tells};
 
 use crate::estimate::{BlockSums, Comb};
 use crate::heard::{CrossingKind, EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
@@ -759,6 +763,7 @@ impl Ear {
             side: Side::Unknown,
             level_db: None,
             state: TrackState::Quiet,
+            notes_hz: None,
         };
         let found = self.choose(Some(at_s)).and_then(|id| self.line(id));
         if let Some((line, point)) = found.and_then(|l| Some((l, l.path.at(at_s, ROW_GAP_S)?))) {
@@ -822,6 +827,7 @@ impl Ear {
             rest,
             lost_samples: 0,
             bound_hz: silence.and_then(|v| v.bound_hz),
+            notes: None,
         };
         self.provisional = provisional;
         snapshot

@@ -2,6 +2,7 @@
 
 use super::clocks;
 use super::failure::Failure;
+use super::hearing::{pitch, sideband};
 use super::logging::{self, Logging};
 use super::show::show;
 use crate::benchlog::About;
@@ -12,6 +13,7 @@ use crate::offset::{Hand, Offset, Side, Turning};
 use crate::pipeline::Settings;
 use crate::quantity::{Hertz, Width};
 use crate::report;
+use crate::settings::{Pitch, Sideband, TwoNotes};
 use crate::store;
 use crate::task::analyse::Analysis;
 use crate::task::correct::{self, CheckText, Corrected, Job, Observation, PairText, Taken, TextError};
@@ -65,6 +67,12 @@ pub struct Args {
     /// Which way its frequency moves first in the recording
     #[arg(long, value_parser = turning, value_name = "up|down", requires = "recording")]
     turning: Option<Turning>,
+    /// The recording holds two notes of a receiver, as for `analyse`
+    #[arg(long, value_parser = sideband(), requires = "recording")]
+    two_notes: Option<Sideband>,
+    /// Which of the two notes is the meter's at first
+    #[arg(long, value_parser = pitch(), requires = "two_notes")]
+    meter_pitch: Option<Pitch>,
     /// Two readings, the meter below the signal and above it; equal pitches may be left out
     #[arg(long, value_name = "D1[:B1],D2[:B2]")]
     pair: Option<PairText>,
@@ -233,7 +241,8 @@ fn observe(args: &Args, ear: Ear) -> Result<(Observation, Clock), Failure> {
     let reading = args.reading.clone().unwrap_or_default();
     let single = |offset| Observation::Single { reading: reading.clone(), offset };
     if let Some(path) = &args.recording {
-        let settings = Settings { hand: args.hand, turning: args.turning, ..Settings::default() };
+        let two_notes = args.two_notes.map(|sideband| TwoNotes { sideband, meter_pitch: args.meter_pitch });
+        let settings = Settings { hand: args.hand, turning: args.turning, two_notes, ..Settings::default() };
         let analysis = ear(path, &settings)?;
         let mut offset = analysis
             .heard

@@ -3,6 +3,7 @@
 use crate::offset::{Hand, Turning};
 use crate::pipeline::{ChannelChoice, Mains, Settings};
 use crate::quantity::Hertz;
+use crate::settings::{Pitch, Sideband, TwoNotes};
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 
 /// Declarations about the sound
@@ -23,6 +24,13 @@ pub struct Hearing {
     /// Expect a standard station's tones and ticks
     #[arg(long)]
     station_tones: bool,
+    /// Follow two notes, the signal's and the meter's, in a receiver with its beat oscillator on: pitch rises (upper) or
+    /// falls (lower) with radio frequency, or does what a declared --turning shows (auto)
+    #[arg(long, value_parser = sideband())]
+    two_notes: Option<Sideband>,
+    /// Which of the two notes is the meter's at first [default: the one that moves with the hand]
+    #[arg(long, requires = "two_notes", value_parser = pitch())]
+    meter_pitch: Option<Pitch>,
 }
 
 impl Hearing {
@@ -34,6 +42,7 @@ impl Hearing {
             turning: self.turning,
             mains: self.mains,
             station_tones: self.station_tones,
+            two_notes: self.two_notes.map(|sideband| TwoNotes { sideband, meter_pitch: self.meter_pitch }),
         }
     }
 }
@@ -57,6 +66,23 @@ fn turning() -> impl TypedValueParser<Value = Turning> {
     PossibleValuesParser::new(["up", "down"]).map(|word| match word.as_str() {
         "down" => Turning::Down,
         _ => Turning::Up,
+    })
+}
+
+/// Reads the side of a receiver.
+pub fn sideband() -> impl TypedValueParser<Value = Sideband> {
+    PossibleValuesParser::new(["upper", "lower", "auto"]).map(|word| match word.as_str() {
+        "upper" => Sideband::Upper,
+        "lower" => Sideband::Lower,
+        _ => Sideband::Auto,
+    })
+}
+
+/// Reads where the meter's note stands at first.
+pub fn pitch() -> impl TypedValueParser<Value = Pitch> {
+    PossibleValuesParser::new(["higher", "lower"]).map(|word| match word.as_str() {
+        "lower" => Pitch::Lower,
+        _ => Pitch::Higher,
     })
 }
 

@@ -6,7 +6,7 @@ use super::keys::KEYS;
 use super::trail;
 use super::trend::Trend;
 use super::view::View;
-use super::words::{Against, K95, lost_words, signal_words};
+use super::words::{Against, K95, lost_words, notes_words, signal_words};
 use crate::heard::EndingState;
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Turning};
@@ -63,6 +63,9 @@ pub fn draw(view: &View, colour: bool, frame: &mut Frame) {
     );
     if high >= 3 {
         page.line(&precise(view), Style::new());
+    }
+    if let Some(notes) = view.update.snapshot.as_ref().and_then(|s| s.notes.as_ref()) {
+        page.line(&notes_words(notes), Style::new());
     }
     if let Some(signal) = view.signal.as_ref().and_then(signal_words) {
         page.line(&signal, HEADLINE);

@@ -17,6 +17,7 @@ pub fn snapshot(state: EndingState) -> Snapshot {
         rest: None,
         lost_samples: 0,
         bound_hz: None,
+        notes: None,
     }
 }
 

@@ -4,7 +4,7 @@
 
 use super::trend::Trend;
 use super::view::Signal;
-use crate::heard::{EndingState, Snapshot};
+use crate::heard::{EndingState, NotesNow, Snapshot};
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::{Hand, Side};
 use crate::session::{InputState, Update};
@@ -88,6 +88,9 @@ pub fn words(update: &Update, scene: &Scene) -> Words {
             "switch off the system's sound processing: noise suppression eats steady notes",
         );
     }
+    if let Some(words) = snapshot.notes.and_then(|notes| of_two_notes(notes, snapshot.state, scene)) {
+        return words;
+    }
     match snapshot.state {
         EndingState::Quiet => Words::new("no note heard", search(scene)),
         EndingState::Moving => moving(snapshot, scene),
@@ -101,6 +104,45 @@ pub fn words(update: &Update, scene: &Scene) -> Words {
             "the note stopped where it could still be heard",
             "it was not turned to zero: has it faded, been unkeyed or unplugged?",
         ),
+    }
+}
+
+/// What only two notes in a receiver need said.
+fn of_two_notes(notes: NotesNow, state: EndingState, scene: &Scene) -> Option<Words> {
+    if notes.straddled {
+        return Some(Words::new(
+            "the notes glide against each other: no offset",
+            "turn the receiver's pitch control until both notes move the same way",
+        ));
+    }
+    match (state, notes.hz) {
+        (EndingState::Quiet | EndingState::Lost, [None, None]) => Some(Words::new(
+            "two notes are expected, none is heard",
+            "tune the receiver, its beat oscillator on, until signal and meter are both heard",
+        )),
+        (EndingState::Quiet | EndingState::Lost, _) => {
+            Some(Words::new("one of the two notes is silent", "is the key up, or has it faded?"))
+        }
+        (_, [_, _]) if !notes.told => Some(Words::new(
+            "two notes heard: which one is the meter's?",
+            format!("turn the {} a little: the one that moves is it", held(scene.hand)),
+        )),
+        _ if notes.sense.is_none() => Some(Words::new(
+            "two notes heard, the receiver's side not known",
+            where_it_is(Side::Unknown, scene),
+        )),
+        _ => None,
+    }
+}
+
+/// The two notes, where two are followed: which is whose, and how far apart.
+pub fn notes_words(notes: &NotesNow) -> String {
+    let hertz = |hz: Option<f64>| hz.map_or_else(|| "  not heard".to_owned(), |hz| format!("{hz:>8.1} Hz"));
+    let [a, b] = notes.hz.map(hertz);
+    if notes.told {
+        format!("signal's note {a}   meter's note {b}")
+    } else {
+        format!("a note {a}   another {b}   whose is not known yet")
     }
 }
 

@@ -28,6 +28,7 @@ fn trail(duration_s: f64, deaf_hz: f64, beat: impl Fn(f64) -> f64) -> Vec<TrackR
                     (true, false) => TrackState::Moving,
                     (false, _) => TrackState::DeadBand,
                 },
+                notes_hz: None,
             }
         })
         .collect()

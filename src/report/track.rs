@@ -46,6 +46,7 @@ mod tests {
             side: Side::Low,
             level_db: Some(-21.5),
             state: TrackState::Resting,
+            notes_hz: None,
         };
         let silent = TrackRow {
             time_s: 1.6,
@@ -54,6 +55,7 @@ mod tests {
             side: Side::Unknown,
             level_db: None,
             state: TrackState::Quiet,
+            notes_hz: None,
         };
         let mut text = HEADER.to_owned();
         append_row(&mut text, &heard);

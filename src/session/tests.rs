@@ -62,6 +62,7 @@ impl Ear for Straw {
             rest: None,
             lost_samples: 0,
             bound_hz: None,
+            notes: None,
         });
     }
 
@@ -78,6 +79,7 @@ impl Ear for Straw {
                     at_s: 0.0,
                     offset_hz: None,
                     bound_hz: None,
+                    notes: None,
                     side: Side::Unknown,
                 },
                 crossings: vec![],

@@ -64,6 +64,7 @@ mod tests {
                 side: Side::Unknown,
                 level_db: None,
                 state: TrackState::Quiet,
+                notes_hz: None,
             });
         }
         let rows = trail.rows();

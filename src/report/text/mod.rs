@@ -103,6 +103,7 @@ fn input_line(input: &Input) -> String {
 
 /// From where to where the note was followed; nothing when no step heard one.
 pub(super) fn story(trail: &[TrackRow]) -> Option<String> {
+    let two = trail.iter().any(|row| row.notes_hz.is_some());
     let mut heard = trail.iter().filter_map(|row| row.offset_hz.map(|offset| (row.time_s, offset, row.u_hz)));
     let first = heard.next()?;
     let last = heard.next_back()?;
@@ -110,7 +111,8 @@ pub(super) fn story(trail: &[TrackRow]) -> Option<String> {
         let offset = u.map_or_else(|| format!("about {offset:.0} Hz"), |u| hertz(offset, u));
         format!("{offset} at {time:.2} s")
     };
-    Some(format!("A note was followed from {} to {}.", put(first), put(last)))
+    let what = if two { "Two notes were followed, their distance" } else { "A note was followed" };
+    Some(format!("{what} from {} to {}.", put(first), put(last)))
 }
 
 pub(super) fn crossing_in_words(crossing: &Crossing) -> String {

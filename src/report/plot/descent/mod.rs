@@ -17,9 +17,12 @@ use std::fmt::Write;
 /// Inside of the axes, layout units.
 const INSIDE: Frame = Frame { left: 58.0, top: 74.0, right: 668.0, bottom: 396.0 };
 /// The plot in words, for those who can't see it.
-fn in_words(analysis: &Analysis, hand: Hand) -> String {
+fn in_words(analysis: &Analysis, hand: Hand, pair: bool) -> String {
     let mut words =
         "The logarithm of the offset in hertz against time, with rests and their uncertainty.".to_owned();
+    if pair {
+        words.push_str(" Above it the notes of signal (dotted) and meter, whose difference it is.");
+    }
     for (number, rest) in analysis.heard.rests.iter().enumerate() {
         let side = hand.side_in_words(rest.side, &hertz(rest.offset_hz, rest.u_hz));
         // Writing to a String can't fail.
@@ -42,11 +45,13 @@ pub struct Descent<'a> {
 
 impl Picture for Descent<'_> {
     fn title(&self) -> String {
-        format!("Descent of the beat note in {}", self.analysis.input.path)
+        let two = self.trail.iter().any(|row| row.notes_hz.is_some());
+        let what = if two { "Two notes and their difference" } else { "Descent of the beat note" };
+        format!("{what} in {}", self.analysis.input.path)
     }
 
     fn about(&self) -> String {
-        in_words(self.analysis, self.hand)
+        in_words(self.analysis, self.hand, self.trail.iter().any(|row| row.notes_hz.is_some()))
     }
 
     fn draw<DB: DrawingBackend>(&self, canvas: &mut Canvas<DB>) -> Result<(), PlotError> {
@@ -62,6 +67,7 @@ fn draw<DB: DrawingBackend>(canvas: &mut Canvas<DB>, of: &Descent) -> Result<(),
     scene.rest_stretches()?;
     scene.axes()?;
     scene.steady_lines()?;
+    scene.two_notes(of.trail)?;
     scene.note()?;
     scene.passages()?;
     scene.rests()?;
@@ -77,6 +83,8 @@ struct Scene<'a, DB: DrawingBackend> {
     offset: OffsetScale,
     /// Unbroken pieces of the track.
     pieces: Vec<Vec<&'a TrackRow>>,
+    /// Whether two notes are drawn beside their difference.
+    pair: bool,
     /// Boxes that a label must not cover.
     taken: Vec<Frame>,
     /// Boxes that a label keeps off while there is other room.
@@ -92,7 +100,8 @@ impl<'a, DB: DrawingBackend> Scene<'a, DB> {
             .collect();
         let time = time_scale(analysis, trail);
         let offset = offset_scale(analysis, trail);
-        Self { canvas, analysis, hand, time, offset, pieces, taken: Vec::new(), faint: Vec::new() }
+        let pair = trail.iter().any(|row| row.notes_hz.is_some());
+        Self { canvas, analysis, hand, time, offset, pieces, pair, taken: Vec::new(), faint: Vec::new() }
     }
 
     fn at(&self, time_s: f64, offset_hz: f64) -> Place {
@@ -208,6 +217,14 @@ impl<'a, DB: DrawingBackend> Scene<'a, DB> {
             self.canvas.line(&[(x, y), (x + 18.0, y)], 1.25, ink::NOTE)?;
             x = self.legend_text(x + 24.0, y, "note ± u")?;
         }
+        if self.pair {
+            let step = |i: f64| (x + 3.0 * i, x + 3.0 * i + 1.5);
+            for (from, to) in (0..6).map(|i| step(f64::from(i))) {
+                self.canvas.line(&[(from, y - 3.0), (to, y - 3.0)], 1.25, ink::QUIET)?;
+            }
+            self.canvas.line(&[(x, y + 3.0), (x + 18.0, y + 3.0)], 1.25, ink::QUIET)?;
+            x = self.legend_text(x + 24.0, y, "signal's (dotted), meter's note")?;
+        }
         if !heard.rests.is_empty() {
             self.canvas
                 .block(Frame { left: x, top: y - 7.0, right: x + 18.0, bottom: y + 7.0 }, ink::REST)?;
@@ -260,7 +277,9 @@ fn time_scale(analysis: &Analysis, trail: &[TrackRow]) -> TimeScale {
 /// Room for everything heard, and for some of the dead band below it.
 fn offset_scale(analysis: &Analysis, trail: &[TrackRow]) -> OffsetScale {
     let heard = &analysis.heard;
+    let notes = trail.iter().flat_map(|row| row.notes_hz.into_iter().flatten());
     let offsets = trail.iter().filter_map(|row| row.offset_hz).chain(heard.rests.iter().map(|r| r.offset_hz));
+    let offsets = offsets.chain(notes);
     let offsets = offsets.filter(|hz| hz.is_finite() && *hz > 0.0);
     let (least, most) = offsets.fold((f64::INFINITY, 0.0f64), |(a, b), hz| (a.min(hz), b.max(hz)));
     let (least, most) = if most > 0.0 { (least, most) } else { (10.0, 900.0) };

@@ -47,6 +47,25 @@ impl<DB: DrawingBackend> Scene<'_, DB> {
         Ok(())
     }
 
+    /// The notes of signal and meter, of which the offset is the difference: the signal's dotted.
+    pub(super) fn two_notes(&mut self, trail: &[TrackRow]) -> Result<(), PlotError> {
+        let runs = trail.chunk_by(|a, b| a.notes_hz.is_some() == b.notes_hz.is_some());
+        for run in runs.filter(|run| run[0].notes_hz.is_some()) {
+            for i in 0..2 {
+                let places = run.iter().filter_map(|row| Some(self.at(row.time_s, row.notes_hz?[i])));
+                let line = thin(places);
+                if i == 1 {
+                    self.canvas.line(&line, 1.0, ink::QUIET)?;
+                    continue;
+                }
+                for dash in line.chunks(8) {
+                    self.canvas.line(&dash[..dash.len().min(4)], 1.0, ink::QUIET)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
     fn side_markers(&mut self, piece: &[&TrackRow]) -> Result<(), PlotError> {
         // A rest has a marker of its own.
         let in_rest = |x: f64| {

@@ -155,6 +155,16 @@ pub(super) fn oscillators(trial: &mut Trial, kind: Kind, dice: &mut Dice, side: 
             if straddled {
                 let far = side * dice.between(1100.0, 1400.0);
                 scene.knots = vec![(0.0, side * 1900.0), (4.0, far), (12.0, far)];
+            } else {
+                // From the other side, through the signal's note; faded; keyed.
+                if dice.uniform() < 0.3 {
+                    scene.knots[0].1 = -side * 600.0;
+                }
+                match (dice.uniform() * 3.0) as u32 {
+                    0 => {}
+                    1 => scene.fade = Some((dice.between(0.15, 0.4), dice.between(6.0, 12.0))),
+                    _ => scene.keyed = keying(dice, scene.duration_s()),
+                }
             }
             scene.detector = Detector::Receiver(receiver);
             scene.high_pass = Some((100.0, 2));
@@ -162,6 +172,17 @@ pub(super) fn oscillators(trial: &mut Trial, kind: Kind, dice: &mut Dice, side: 
         }
         _ => {}
     }
+}
+
+/// A key that goes down and up again until the end, where it is down.
+fn keying(dice: &mut Dice, end_s: f64) -> Vec<(f64, f64)> {
+    let mut keyed = vec![(0.0, dice.between(1.0, 5.0))];
+    while let Some(&(_, up)) = keyed.last().filter(|k| k.1 < end_s - 3.0) {
+        let down = up + dice.between(0.2, 0.6);
+        keyed.push((down, down + dice.between(0.4, 1.5)));
+    }
+    keyed.last_mut().into_iter().for_each(|last| last.1 = end_s);
+    keyed
 }
 
 /// What happens on the way from the signal to the sound card.
