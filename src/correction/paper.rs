@@ -7,20 +7,28 @@ use super::work::{Setting, Work};
 use crate::measured::decimals_for;
 use std::fmt::Write;
 
-/// Most decimals worth printing: a microhertz.
-const MOST_DECIMALS: usize = 6;
+/// Operands get up to so many decimals more than the result; two or three are enough but where the result lies next to
+/// the edge of its last digit.
+const MORE_DECIMALS: usize = 7;
+/// Beyond so many decimals nothing of a radio frequency is left in a floating-point number.
+const MOST_DECIMALS: usize = 9;
+
+/// Decimals that a result is printed with: those of its expanded uncertainty.
+pub(super) fn decimals(expanded_u_hz: f64) -> usize {
+    decimals_for(expanded_u_hz.max(1e-6))
+}
 
 /// The sum for each of the answers (two where the side is unknown), such as
 /// `2 × (1862507.30 - 12.40) - 3.21 = 3724986.59 Hz`.
-pub(super) fn line(request: &Request, work: &Work, answers: &[f64], u_hz: f64) -> String {
-    let decimals = if u_hz > 0.0 { decimals_for(u_hz) } else { 3 };
+pub(super) fn line(request: &Request, work: &Work, answers: &[f64], expanded_u_hz: f64) -> String {
+    let decimals = decimals(expanded_u_hz);
     let sums: Vec<String> = answers
         .iter()
         .zip([1.0, -1.0])
         .map(|(&answer, turn)| {
             let result = format!("{answer:.decimals$}");
             let mut sum = Sum::default();
-            for places in decimals + 1..=MOST_DECIMALS.max(decimals + 1) {
+            for places in decimals + 1..=(decimals + MORE_DECIMALS).min(MOST_DECIMALS) {
                 sum = Sum { places, ..Sum::default() };
                 let value = sum.write(request, work, turn);
                 if format!("{value:.decimals$}") == result {

@@ -10,7 +10,7 @@ use crate::live::Clerk;
 use crate::offset::{Offset, Side};
 use crate::quantity::Hertz;
 use crate::store;
-use crate::task::correct::{CheckText, Job, Observation};
+use crate::task::correct::{CheckText, Extra, Job, Observation};
 use crate::task::listen;
 use std::path::PathBuf;
 
@@ -98,6 +98,7 @@ impl Dial {
             clock,
             allowances: Allowances::default(),
             target: self.target.map(|frequency| Target { frequency, tolerance: None }),
+            extra: Extra::default(),
         };
         Ok(Some((meter, job)))
     }
