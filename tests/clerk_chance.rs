@@ -616,3 +616,114 @@ fn what_two_rests_say_is_in_the_record() {
     };
     insta::assert_snapshot!("order_words", [line(&told), line(&open), line(&strange)].join("\n\n"));
 }
+
+// ---- Check point and signal at one setting of the dial.
+
+/// Signals in reach of a check point, as `dial` marks them; crystal, card and beats err as they say, the meter is off its
+/// book and drifts between the two notes by as much as was allowed for. The interval covers, and neither reading nor
+/// book has a part in it.
+#[test]
+fn a_transfer_covers_and_knows_no_reading() {
+    let meter = bench_meter();
+    let mut chance = Chance(35);
+    let (mut cases, mut covered, mut tried, mut notes) = (0, 0, 0, 0);
+    let (mut gain, wanted) = (0.0, count(400, 5000));
+    while cases < wanted {
+        tried += 1;
+        let signal = 10f64.powf(chance.between(5.3, 7.3));
+        let k = 1 + (chance.unit() * 2.0) as u32;
+        let Ok(ways) = task::dial::to_reading(&meter, Hertz(signal), k, task::dial::REACH_HZ) else {
+            continue;
+        };
+        let Some(way) = ways.settings.iter().find(|way| way.transfer.is_some()) else { continue };
+        let found = way.transfer.as_ref().unwrap();
+        cases += 1;
+        let range = meter.range(&way.range).unwrap();
+        let (n, m) = (f64::from(found.crystal_harmonic), f64::from(found.meter_harmonic));
+        let (h, kf) = (f64::from(way.harmonic), f64::from(k));
+        // What there is: the crystal, the card, the meter.
+        let u_ppm = meter.crystal.u_ppm.unwrap();
+        let crystal =
+            meter.crystal.frequency_hz * (1.0 + (meter.crystal.error_ppm + u_ppm * chance.normal()) * 1e-6);
+        let card = 1.0 + chance.between(-100.0, 100.0) * 1e-6;
+        let setting = (found.reading * 10.0).round() / 10.0;
+        let at_check = range.book.at(setting).unwrap().hertz + 60.0 / h.max(m) * chance.normal();
+        let drift_u = 0.3;
+        let at_signal = at_check + drift_u * chance.normal();
+        let u_beat = 0.05;
+        let heard = |beat: f64, chance: &mut Chance| {
+            let seen = beat / card + u_beat * chance.normal();
+            Offset::Heard { offset_hz: seen.abs(), u_hz: u_beat, side: Side::of(seen) }
+        };
+        let check_beat = m * at_check - n * crystal;
+        let signal_beat = h * at_signal - kf * signal;
+        notes += usize::from(check_beat.abs() > 20.0 && signal_beat.abs() > 20.0);
+        let checks = [Check {
+            reading: setting,
+            crystal_harmonic: found.crystal_harmonic,
+            meter_harmonic: found.meter_harmonic,
+            offset: heard(check_beat, &mut chance),
+            at_min: None,
+        }];
+        let clock = Clock::default();
+        let offset = heard(signal_beat, &mut chance);
+        let measure = |meter: &Meter| {
+            let request = Request {
+                measurement: Measurement::Single { reading: setting, offset },
+                harmonic: way.harmonic,
+                signal_harmonic: k,
+                clock: &clock,
+                allowances: Allowances {
+                    drift: Some(Width::Absolute(Hertz(drift_u))),
+                    ..Allowances::default()
+                },
+                extra: correction::Extra::default(),
+                ..request(meter, meter.range(&way.range).unwrap(), setting, 1.0, &checks, None, 1.0)
+            };
+            correct(&request).unwrap()
+        };
+        let record = measure(&meter);
+        covered += usize::from((record.frequency_hz.unwrap() - signal).abs() <= record.expanded_u_hz);
+        gain += (way.u_hz / record.u_hz).ln();
+        let mut coarse = meter.clone();
+        coarse.plate.u_div = 5.0;
+        let by_coarse = measure(&coarse);
+        assert!((by_coarse.u_hz - record.u_hz).abs() < 1e-12 * record.u_hz, "the reading has a part in u");
+        assert!(
+            record
+                .budget
+                .iter()
+                .all(|line| !line.source.contains("reading") && !line.source.contains("book"))
+        );
+        assert!((by_coarse.frequency_hz.unwrap() - record.frequency_hz.unwrap()).abs() < 1e-6);
+    }
+    println!(
+        "transfer: {cases} signals in reach of {tried} tried, both notes clear of zero {:.4}, U covers {:.4}, u smaller \
+         than by book and reading {:.1} times (geometric mean)",
+        share(notes, cases),
+        share(covered, cases),
+        (gain / cases as f64).exp()
+    );
+    assert!(share(covered, cases) >= 0.94 && share(notes, cases) > 0.8);
+}
+
+/// The card of a net held off: every reading puts the meter so many hertz above its channel.
+#[test]
+fn a_card_held_off_is_that_far_off() {
+    let meter = bench_meter();
+    let list = task::sheet::Channels::parse("label,frequency\na,3520kHz\nb,1820kHz\n", "net.csv").unwrap();
+    for hold_off in [275.0, -290.0] {
+        let record = task::sheet::sheet(&meter, &list, Some(hold_off)).unwrap();
+        for line in &record.channels {
+            let range = meter.range(&line.setting.range).unwrap();
+            let there = f64::from(line.setting.harmonic) * range.book.at(line.setting.reading).unwrap().hertz;
+            assert!((there - line.frequency_hz - hold_off).abs() < 1.0, "{line:?}");
+        }
+        let text = report::sheet::text(&record, &meter.plate);
+        let side = if hold_off > 0.0 { "above" } else { "below" };
+        assert!(
+            text.contains(&format!("holds the meter {:.0} Hz {side} its channel", hold_off.abs())),
+            "{text}"
+        );
+    }
+}

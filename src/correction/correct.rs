@@ -157,6 +157,11 @@ impl Corrected {
     pub fn decimals(&self) -> usize {
         paper::decimals(self.expanded_u_hz)
     }
+
+    /// A frequency of this record as it is printed.
+    pub fn printed(&self, hertz: f64) -> String {
+        paper::printed(hertz, self.decimals())
+    }
 }
 
 /// Works out the corrected frequency.

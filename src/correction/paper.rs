@@ -18,6 +18,13 @@ pub(super) fn decimals(expanded_u_hz: f64) -> usize {
     decimals_for(expanded_u_hz.max(1e-6))
 }
 
+/// A result as it is printed: a five after the last digit is rounded away from zero, as on paper, also where a
+/// floating-point number holds it as a trifle less.
+pub(super) fn printed(hertz: f64, decimals: usize) -> String {
+    let trifle = 1e-6 * 10f64.powi(-(decimals as i32));
+    format!("{:.decimals$}", hertz + trifle.copysign(hertz))
+}
+
 /// The sum for each of the answers (two where the side is unknown), such as
 /// `2 × (1862507.30 - 12.40) - 3.21 = 3724986.59 Hz`.
 pub(super) fn line(request: &Request, work: &Work, answers: &[f64], expanded_u_hz: f64) -> String {
@@ -26,12 +33,12 @@ pub(super) fn line(request: &Request, work: &Work, answers: &[f64], expanded_u_h
         .iter()
         .zip([1.0, -1.0])
         .map(|(&answer, turn)| {
-            let result = format!("{answer:.decimals$}");
+            let result = printed(answer, decimals);
             let mut sum = Sum::default();
             for places in decimals + 1..=(decimals + MORE_DECIMALS).min(MOST_DECIMALS) {
                 sum = Sum { places, ..Sum::default() };
                 let value = sum.write(request, work, turn);
-                if format!("{value:.decimals$}") == result {
+                if printed(value, decimals) == result {
                     break;
                 }
             }

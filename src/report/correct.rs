@@ -61,8 +61,7 @@ pub(super) fn wrapped(label: &str, sentence: &str) -> Vec<String> {
 pub(super) fn signal(record: &Corrected) -> String {
     let answers = record.frequency_hz.map_or_else(|| record.alternatives_hz.clone(), |hertz| vec![hertz]);
     let expanded = rounded_u(record.expanded_u_hz);
-    let decimals = record.decimals();
-    let words: Vec<String> = answers.iter().map(|hertz| format!("{hertz:.decimals$} Hz")).collect();
+    let words: Vec<String> = answers.iter().map(|&hertz| format!("{} Hz", record.printed(hertz))).collect();
     let dof =
         record.effective_dof.map_or(String::new(), |dof| format!(", {:.0} degrees of freedom", dof.floor()));
     let each = if answers.len() > 1 { " each" } else { "" };

@@ -51,24 +51,39 @@ pub struct CheckText {
 pub(super) enum OffsetText {
     /// The offset.
     Known(Offset),
-    /// That of the rest with this number, counted from 1, of a recording.
-    Rest(usize),
+    /// That of the rest with this number, counted from 1, of a recording; with the side, where it is stated.
+    Rest(usize, Option<Side>),
 }
 
 impl OffsetText {
-    /// Reads `withinB` or `restN`.
-    pub fn parse(text: &str) -> Option<Result<Self, TextError>> {
-        if let Some(bound) = text.strip_prefix("within") {
-            return Some(offset_size(bound).map(|(bound_hz, _)| Self::Known(Offset::Within { bound_hz })));
+    /// Reads `withinB`, `restN`, `restN:SIDE` or `OFFSET:SIDE`; `None` where it is none of these.
+    pub fn parse(size: &str, word: Option<&str>) -> Option<Result<Self, TextError>> {
+        let stated = word.map(side).transpose();
+        if let Some(number) = size.strip_prefix("rest") {
+            let number = number.parse().ok().filter(|&number| number > 0)?;
+            return Some(stated.map(|stated| Self::Rest(number, stated)));
         }
-        let number = text.strip_prefix("rest")?.parse().ok().filter(|&number| number > 0)?;
-        Some(Ok(Self::Rest(number)))
+        match (size.strip_prefix("within"), stated) {
+            (_, Err(error)) => Some(Err(error)),
+            (Some(bound), Ok(None)) => {
+                Some(offset_size(bound).map(|(bound_hz, _)| Self::Known(Offset::Within { bound_hz })))
+            }
+            (None, Ok(Some(side))) => Some(
+                offset_size(size)
+                    .map(|(offset_hz, u_hz)| Self::Known(Offset::Heard { offset_hz, u_hz, side })),
+            ),
+            _ => None,
+        }
     }
 
     /// Puts the offset of a rest in its place.
     pub fn take<E>(&mut self, rest: impl FnOnce(usize) -> Result<Offset, E>) -> Result<(), E> {
-        if let Self::Rest(number) = *self {
-            *self = Self::Known(rest(number)?);
+        if let Self::Rest(number, stated) = *self {
+            let mut heard = rest(number)?;
+            if let (Offset::Heard { side, .. }, Some(stated)) = (&mut heard, stated) {
+                *side = stated;
+            }
+            *self = Self::Known(heard);
         }
         Ok(())
     }
@@ -77,7 +92,7 @@ impl OffsetText {
     pub fn offset(self) -> Offset {
         match self {
             Self::Known(offset) => offset,
-            Self::Rest(_) => Offset::Within { bound_hz: f64::INFINITY },
+            Self::Rest(..) => Offset::Within { bound_hz: f64::INFINITY },
         }
     }
 }
@@ -172,10 +187,9 @@ impl FromStr for CheckText {
         };
         let parts: Vec<&str> = body.split(':').map(str::trim).collect();
         let (reading, point, offset) = match *parts.as_slice() {
-            [reading, point, bound] => (reading, point, OffsetText::parse(bound).ok_or_else(error)??),
+            [reading, point, size] => (reading, point, OffsetText::parse(size, None).ok_or_else(error)??),
             [reading, point, size, word] => {
-                let (offset_hz, u_hz) = offset_size(size)?;
-                (reading, point, OffsetText::Known(Offset::Heard { offset_hz, u_hz, side: side(word)? }))
+                (reading, point, OffsetText::parse(size, Some(word)).ok_or_else(error)??)
             }
             _ => return Err(error()),
         };
@@ -187,6 +201,12 @@ impl FromStr for CheckText {
 }
 
 impl CheckText {
+    /// A check as it was heard at a reading: crystal harmonic N met meter harmonic M.
+    pub fn heard(reading: &str, (crystal_harmonic, meter_harmonic): (u32, u32), offset: Offset) -> Self {
+        let offset = OffsetText::Known(offset);
+        Self { reading: reading.to_owned(), crystal_harmonic, meter_harmonic, offset, at_min: None }
+    }
+
     fn on(&self, meter: &Meter) -> Result<Check, DialError> {
         Ok(Check {
             reading: meter.plate.reading(&self.reading)?,
@@ -362,7 +382,9 @@ mod tests {
         let check: CheckText = "1531.4:7/2:within20Hz".parse().unwrap();
         assert_eq!(check.offset.offset(), Offset::Within { bound_hz: 20.0 });
         let check: CheckText = "1531.4:7/2:rest3@14:05".parse().unwrap();
-        assert_eq!(check.offset, OffsetText::Rest(3));
+        assert_eq!(check.offset, OffsetText::Rest(3, None));
+        let check: CheckText = "1531.4:7/2:rest3:low".parse().unwrap();
+        assert_eq!(check.offset, OffsetText::Rest(3, Some(Side::Low)));
         let pair: PairText = "1531.4:300Hz,1534.0:310Hz".parse().unwrap();
         assert_eq!((pair.low.0.as_str(), pair.high.0.as_str()), ("1531.4", "1534.0"));
         assert_eq!("1531.4,1534.0".parse::<PairText>().unwrap().low.1, None);

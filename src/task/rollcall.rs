@@ -221,6 +221,18 @@ pub fn record(
     Ok(RollRecord { path: path.to_owned(), roll, clock, warnings })
 }
 
+/// The rests of a recording as those of the turns, one after the other.
+///
+/// # Errors
+/// Another number of rests than of turns.
+pub fn in_order(path: &str, calls: &Calls, rests: Vec<Rest>) -> Result<Vec<Rest>, RollCallError> {
+    let (named, heard) = (calls.turns.len(), rests.len());
+    if named == heard {
+        return Ok(rests);
+    }
+    Err(RollCallError::Count { list: calls.file.clone(), path: path.to_owned(), named, heard })
+}
+
 /// The rest of every turn: by its times, or in order.
 fn rests(
     path: &str,
@@ -228,14 +240,7 @@ fn rests(
     ear: &dyn Fn(Option<Span>) -> Result<Analysis, String>,
 ) -> Result<Vec<Rest>, RollCallError> {
     if calls.turns.iter().any(|called| called.span.is_none()) {
-        let rests = ear(None).map_err(RollCallError::Ear)?.heard.rests;
-        let (named, heard) = (calls.turns.len(), rests.len());
-        let list = calls.file.clone();
-        return if named == heard {
-            Ok(rests)
-        } else {
-            Err(RollCallError::Count { list, path: path.to_owned(), named, heard })
-        };
+        return in_order(path, calls, ear(None).map_err(RollCallError::Ear)?.heard.rests);
     }
     let length = |rest: &Rest| rest.end_s - rest.start_s;
     let one = |called: &Called| {

@@ -1,6 +1,6 @@
 //! `unknown`: beats of one signal in, the frequencies that would make them out.
 
-use super::correct::{OffsetText, TextError, offset_size, side};
+use super::correct::{OffsetText, TextError};
 use crate::correction::{About, BeatAt, Candidate, CorrectionError, Next, RestAt};
 use crate::dial::{DialError, Meter, Plate};
 use crate::heard::Warning;
@@ -27,7 +27,7 @@ impl BeatText {
 
     /// Whether it names a rest of a recording.
     pub fn is_of_a_recording(&self) -> bool {
-        matches!(self.offset, Some(OffsetText::Rest(_)))
+        matches!(self.offset, Some(OffsetText::Rest(..)))
     }
 
     /// The rest that it speaks of; zero beat by ear is within 20 Hz.
@@ -46,17 +46,11 @@ impl FromStr for BeatText {
 
     fn from_str(text: &str) -> Result<Self, TextError> {
         let parts: Vec<&str> = text.split(':').map(str::trim).collect();
+        let wrong = || TextError::Beat(text.to_owned());
         let (reading, offset) = match *parts.as_slice() {
             [reading] => (reading, None),
-            [reading, bound] => {
-                let wrong = || TextError::Beat(text.to_owned());
-                (reading, Some(OffsetText::parse(bound).ok_or_else(wrong)??))
-            }
-            [reading, size, word] => {
-                let (offset_hz, u_hz) = offset_size(size)?;
-                let heard = Offset::Heard { offset_hz, u_hz, side: side(word)? };
-                (reading, Some(OffsetText::Known(heard)))
-            }
+            [reading, size] => (reading, Some(OffsetText::parse(size, None).ok_or_else(wrong)??)),
+            [reading, size, word] => (reading, Some(OffsetText::parse(size, Some(word)).ok_or_else(wrong)??)),
             _ => return Err(TextError::Beat(text.to_owned())),
         };
         Ok(Self { reading: reading.to_owned(), offset })
