@@ -627,7 +627,7 @@ fn a_transfer_covers_and_knows_no_reading() {
     let meter = bench_meter();
     let mut chance = Chance(35);
     let (mut cases, mut covered, mut tried, mut notes) = (0, 0, 0, 0);
-    let (mut gain, wanted) = (0.0, count(400, 5000));
+    let (mut gain, wanted) = (0.0, count(150, 3000));
     while cases < wanted {
         tried += 1;
         let signal = 10f64.powf(chance.between(5.3, 7.3));
@@ -645,7 +645,8 @@ fn a_transfer_covers_and_knows_no_reading() {
         let u_ppm = meter.crystal.u_ppm.unwrap();
         let crystal =
             meter.crystal.frequency_hz * (1.0 + (meter.crystal.error_ppm + u_ppm * chance.normal()) * 1e-6);
-        let card = 1.0 + chance.between(-100.0, 100.0) * 1e-6;
+        let clock = Clock { error_ppm: Some(20.0), u_ppm: 15.0, ..Clock::default() };
+        let card = 1.0 + (20.0 + 15.0 * chance.normal()) * 1e-6;
         let setting = (found.reading * 10.0).round() / 10.0;
         let at_check = range.book.at(setting).unwrap().hertz + 60.0 / h.max(m) * chance.normal();
         let drift_u = 0.3;
@@ -665,7 +666,6 @@ fn a_transfer_covers_and_knows_no_reading() {
             offset: heard(check_beat, &mut chance),
             at_min: None,
         }];
-        let clock = Clock::default();
         let offset = heard(signal_beat, &mut chance);
         let measure = |meter: &Meter| {
             let request = Request {

@@ -133,7 +133,7 @@ pub(super) fn of_order(
                 order.ratio, request.harmonic
             ),
         ),
-        None if asked && order.misfit > 4.0 => warn(
+        None if asked && !order.fits() => warn(
             "order-fits-badly",
             format!(
                 "no order fits these readings, the likeliest is {:.1} u off: are all rests of one signal, on this range, and on the sides stated?",

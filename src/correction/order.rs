@@ -60,6 +60,13 @@ pub struct Order {
     pub needed: Option<Needed>,
 }
 
+impl Order {
+    /// Whether the likeliest order fits the readings at all.
+    pub fn fits(&self) -> bool {
+        self.misfit <= MOST_MISFIT
+    }
+}
+
 /// The meter's highest harmonic that is thought of.
 const HIGHEST_ORDER: u32 = 100;
 /// Share of belief that counts as told.

@@ -3,6 +3,7 @@
 //! The operands are printed with as many decimals as it takes for the printed sum to give the printed result.
 
 use super::correct::Request;
+use super::pencil::worked_out;
 use super::work::{Setting, Work};
 use crate::measured::decimals_for;
 use std::fmt::Write;
@@ -23,6 +24,25 @@ pub(super) fn decimals(expanded_u_hz: f64) -> usize {
 pub(super) fn printed(hertz: f64, decimals: usize) -> String {
     let trifle = 1e-6 * 10f64.powi(-(decimals as i32));
     format!("{:.decimals$}", hertz + trifle.copysign(hertz))
+}
+
+/// A sum written with as many decimals in its operands as it takes for a pencil to come to the printed result:
+/// `sum = result unit`. `write` writes it with so many decimals.
+pub(super) fn equation(value: f64, decimals: usize, unit: &str, write: impl Fn(usize) -> String) -> String {
+    let result = printed(value, decimals);
+    let mut text = String::new();
+    for places in decimals + 1..=(decimals + MORE_DECIMALS).min(MOST_DECIMALS).max(decimals + 1) {
+        text = write(places);
+        if worked_out(&text).is_some_and(|value| printed(value, decimals) == result) {
+            break;
+        }
+    }
+    format!("{text} = {result} {unit}")
+}
+
+/// ` + operand` or ` - operand`.
+pub(super) fn signed(value: f64, places: usize) -> String {
+    format!(" {} {:.places$}", if value < 0.0 { '-' } else { '+' }, value.abs())
 }
 
 /// The sum for each of the answers (two where the side is unknown), such as

@@ -14,7 +14,7 @@ pub fn holds_on_paper(line: &str) -> bool {
 }
 
 /// The value of a sum; `None` when it is not one.
-fn worked_out(sum: &str) -> Option<f64> {
+pub(super) fn worked_out(sum: &str) -> Option<f64> {
     let spaced = sum.replace('(', "( ").replace(')', " )");
     let mut signs = spaced.split_whitespace();
     let mut pencil = Pencil { next: signs.next(), signs, depth: 0 };

@@ -131,7 +131,7 @@ fn order_words(order: &Order) -> String {
         .map(|one| format!("{} ({:.0} %)", one.harmonic, one.share * 100.0))
         .collect();
     let then = match &order.needed {
-        _ if order.misfit > 4.0 => "and none fits".to_owned(),
+        _ if !order.fits() => "and none fits".to_owned(),
         Some(Needed { readings: [low, high], note_hz, rests: 2 }) => {
             format!("rests at {low:.1} and {high:.1}, with notes of about {note_hz:.0} Hz, would tell")
         }
