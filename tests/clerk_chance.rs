@@ -87,15 +87,17 @@ impl Exact {
     }
 }
 
+/// Works the topmost sign.
+fn settle(values: &mut Vec<Exact>, signs: &mut Vec<char>) -> Option<()> {
+    let (b, a) = (values.pop()?, values.pop()?);
+    values.push(a.join(signs.pop()?, b));
+    Some(())
+}
+
 /// The value of a sum of numbers, + - × / and brackets, by Dijkstra's shunting yard.
 fn on_paper(sum: &str) -> Option<Exact> {
     let rank = |sign: char| if "+-".contains(sign) { 1 } else { 2 };
     let (mut values, mut signs): (Vec<Exact>, Vec<char>) = (Vec::new(), Vec::new());
-    fn settle(values: &mut Vec<Exact>, signs: &mut Vec<char>) -> Option<()> {
-        let (b, a) = (values.pop()?, values.pop()?);
-        values.push(a.join(signs.pop()?, b));
-        Some(())
-    }
     let spaced = sum.replace('(', " ( ").replace(')', " ) ");
     for word in spaced.split_whitespace() {
         match word {

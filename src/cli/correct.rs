@@ -40,7 +40,7 @@ pub struct Args {
     /// The meter's harmonic that met the signal [default: the one that --also tells, else 1]
     #[arg(long, value_name = "H", value_parser = clap::value_parser!(u32).range(1..=1000))]
     harmonic: Option<u32>,
-    /// Another rest of the same signal, D:OFFSET:SIDE, D:withinB or D:restN (of the recording): tells the harmonic
+    /// Another rest of the same signal, D:OFFSET:SIDE, D:withinB or D:restN[:SIDE] (of the recording): tells the harmonic
     #[arg(long, value_name = "REST", conflicts_with = "pair")]
     also: Vec<BeatText>,
     /// The signal's harmonic that met the meter
@@ -73,8 +73,8 @@ pub struct Args {
     /// Two readings, the meter below the signal and above it; equal pitches may be left out
     #[arg(long, value_name = "D1[:B1],D2[:B2]")]
     pair: Option<PairText>,
-    /// A check point heard, READING:N/M:OFFSET:SIDE, READING:N/M:withinB or READING:N/M:restN (of the recording), with
-    /// @HH:MM where the time matters
+    /// A check point heard, READING:N/M:OFFSET:SIDE, READING:N/M:withinB or READING:N/M:restN[:SIDE] (of the
+    /// recording), with @HH:MM where the time matters
     #[arg(long = "check", value_name = "CHECK")]
     checks: Vec<CheckText>,
     /// How a check's correction is carried over: what the cause of the meter's error keeps constant
@@ -102,7 +102,8 @@ pub struct Args {
     #[arg(long, value_name = "U")]
     coupling_u: Option<Width>,
     /// The meter's drift, such as 0.3Hz/min at its fundamental or 0.2ppm/h, or what `drift --json` wrote: until when the
-    /// check holds [default: from two checks at one reading with their times, else from the rest]
+    /// check holds [default: from two checks at one reading with their times, else from a
+    /// rest of half a minute or more]
     #[arg(long, value_name = "RATE|FILE", value_parser = drifting)]
     drift: Option<Drift>,
     /// How far off a result may be before the check must be repeated, in Hz, ppm or % [default: the tolerance, else twice
@@ -295,7 +296,7 @@ fn observe(args: &Args, ear: Ear) -> Result<Heard, Failure> {
         }
         let rests = &analysis.heard.rests;
         let rest = args.rest.map_or(rests.last(), |number| rests.get(number.wrapping_sub(1)));
-        heard.drift = heard.drift.or(rest.map(drift_of_rest));
+        heard.drift = heard.drift.or_else(|| drift_of_rest(rest?));
         return Ok(Heard { observation: single(offset), clock: analysis.input.clock, ..heard });
     }
     let no_recording = |rest: usize| {

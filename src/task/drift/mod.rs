@@ -68,15 +68,18 @@ impl DriftRecord {
     }
 }
 
-/// The drift within a rest, of meter and signal together.
-pub fn drift_of_rest(rest: &Rest) -> Drift {
-    Drift {
+/// A shorter rest tells nothing of the minutes to come, s.
+const LEAST_REST_S: f64 = 30.0;
+
+/// The drift within a rest, of meter and signal together; `None` where it is too short to tell.
+pub fn drift_of_rest(rest: &Rest) -> Option<Drift> {
+    (rest.end_s - rest.start_s >= LEAST_REST_S).then(|| Drift {
         per_min: 60.0 * rest.rate_hz_per_s,
         u_per_min: 60.0 * rest.rate_u,
         of: DriftOf::Beat,
         source: DriftSource::Rest,
         seen_min: Some((rest.end_s - rest.start_s) / 60.0),
-    }
+    })
 }
 
 /// The series beside its record, for plots: (t in s, value), and the fitted course.
