@@ -628,12 +628,17 @@ fn what_two_rests_say_is_in_the_record() {
 fn a_transfer_covers_and_knows_no_reading() {
     let meter = bench_meter();
     let mut chance = Chance(35);
+    let all = [0, 1].map(|which| check_points(&meter, &meter.ranges[which]));
     let (mut cases, mut covered, mut tried, mut notes) = (0, 0, 0, 0);
     let (mut gain, wanted) = (0.0, count(150, 3000));
     while cases < wanted {
         tried += 1;
-        let signal = 10f64.powf(chance.between(5.3, 7.3));
+        // Within hearing of some check point, or nearly.
+        let which = (chance.unit() * 2.0) as usize;
+        let point = &all[which][(chance.unit() * all[which].len() as f64) as usize];
+        let order = [1.0, 2.0, 4.0, 8.0][(chance.unit() * 4.0) as usize];
         let k = 1 + (chance.unit() * 2.0) as u32;
+        let signal = (order * point.hertz() + chance.between(-4500.0, 4500.0)) / f64::from(k);
         let Ok(ways) = task::dial::to_reading(&meter, Hertz(signal), k, task::dial::REACH_HZ) else {
             continue;
         };
