@@ -123,6 +123,9 @@ fn order_words(order: &Order) -> String {
         let share = order.orders.first().map_or(0.0, |first| first.share);
         return format!("{by}: the meter's harmonic {told} ({})", share_words(share));
     }
+    if !order.fits() {
+        return format!("{by}: no harmonic fits");
+    }
     let likely: Vec<String> = order
         .orders
         .iter()
@@ -131,7 +134,6 @@ fn order_words(order: &Order) -> String {
         .map(|one| format!("{} ({:.0} %)", one.harmonic, one.share * 100.0))
         .collect();
     let then = match &order.needed {
-        _ if !order.fits() => "and none fits".to_owned(),
         Some(Needed { readings: [low, high], note_hz, rests: 2 }) => {
             format!("rests at {low:.1} and {high:.1}, with notes of about {note_hz:.0} Hz, would tell")
         }
