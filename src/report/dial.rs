@@ -44,7 +44,7 @@ pub fn settings_text(record: &Settings, plate: &Plate) -> String {
     }
     if record.settings.iter().any(|way| way.transfer.is_some()) {
         out.push_str(
-            "untouched: check point and signal are heard one after the other without touching the\ndial; reading and book drop out, u is the crystal's\n",
+            "untouched: check point and signal are heard at one setting of the dial; reading\nand book drop out, u is the crystal's\n",
         );
     }
     if plate.backlash_div > 0.0 {
@@ -61,7 +61,7 @@ pub fn settings_text(record: &Settings, plate: &Plate) -> String {
 fn untouched(found: &TransferRecord, plate: &Plate) -> String {
     let side = |beat: f64| if beat < 0.0 { "below" } else { "above" };
     format!(
-        "{:.*}: meter {:.0} Hz {} {}/{}, {:.0} Hz {} the signal; u {} Hz",
+        "{:.*}: {:.0} Hz {} {}/{}, {:.0} Hz {} the signal; u {} Hz",
         plate.reading_decimals(),
         found.reading,
         found.check_beat_hz.abs(),

@@ -142,7 +142,7 @@ fn remarks(record: &RollRecord) -> Vec<String> {
         let (drift, u) = value_and_u(drift, roll.drift_u_hz_per_s);
         remarks.push(format!("The meter's drift against the net, {drift} ± {u} Hz/s, is taken out."));
     }
-    if roll.widened > 1.0 {
+    if roll.widened >= 1.05 {
         remarks.push(format!(
             "Turns of one station scatter: every ± is {:.1} times what the rests alone would give.",
             roll.widened
