@@ -16,7 +16,7 @@ use hushbeat::dial::{Approach, Crystal, Meter, check_points};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::store;
-use hushbeat::task::correct::{self, CheckText, Job, Observation, PairText};
+use hushbeat::task::correct::{self, CheckText, Extra, Job, Observation, PairText};
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
@@ -184,6 +184,7 @@ fn random_job(meter: &Meter, chance: &mut Chance) -> Job {
         clock: Clock { error_ppm, u_ppm: 0.7, ..Clock::default() },
         allowances: Allowances::default(),
         target,
+        extra: Extra::default(),
     }
 }
 

@@ -13,7 +13,7 @@ use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::report;
 use hushbeat::store;
-use hushbeat::task::correct::{Corrected, Job, Observation, correct};
+use hushbeat::task::correct::{Corrected, Extra, Job, Observation, correct};
 use hushbeat::task::dial;
 use std::path::Path;
 
@@ -38,6 +38,7 @@ fn job(change: impl FnOnce(&mut Job)) -> Job {
         clock: Clock::default(),
         allowances: Allowances::default(),
         target: None,
+        extra: Extra::default(),
     };
     change(&mut job);
     job
@@ -97,7 +98,7 @@ fn every_form_of_a_corrected_frequency() {
 #[test]
 fn every_form_of_a_dial_setting() {
     let meter = meter();
-    let record = dial::to_reading(&meter, Hertz(2e6), 1).unwrap();
+    let record = dial::to_reading(&meter, Hertz(2e6), 1, dial::REACH_HZ).unwrap();
     insta::assert_snapshot!("dial_text", report::dial::settings_text(&record, &meter.plate));
     insta::assert_json_snapshot!("dial_json", record);
     let record = dial::to_frequency(&meter, "low", "12/91.4", 2).unwrap();
@@ -292,7 +293,7 @@ fn what_can_t_be_is_refused_in_one_line() {
         (refused(|job| job.range = "middle".into()), "the meter `club bench meter` has no range `middle`"),
         (refused(|job| job.checks = checks(&["1800.5:4/1:12Hz:unknown"])), "the check at 1800.5 has no side"),
         (
-            dial::to_reading(&meter(), Hertz(37e6), 1).unwrap_err().to_string(),
+            dial::to_reading(&meter(), Hertz(37e6), 1, dial::REACH_HZ).unwrap_err().to_string(),
             "no range of `club bench meter` reaches",
         ),
     ];

@@ -389,7 +389,7 @@ fn points_that_can_not_be_are_told() {
 fn every_form_of_a_nets_card() {
     let meter = bench_meter();
     let list = Channels::parse(&fixture("nets/club-net.csv"), "net.csv").unwrap();
-    let record = task::sheet::sheet(&meter, &list).unwrap();
+    let record = task::sheet::sheet(&meter, &list, None).unwrap();
     insta::assert_snapshot!("sheet_text", report::sheet::text(&record, &meter.plate));
     insta::assert_json_snapshot!("sheet_json", record);
     let page = report::sheet::page(&record, &meter.plate);
@@ -397,7 +397,7 @@ fn every_form_of_a_nets_card() {
     insta::assert_snapshot!("sheet_page", page.split_once("<body>").unwrap().1);
     let say = |text: &str| {
         let list = Channels::parse(text, "net.csv");
-        list.and_then(|list| task::sheet::sheet(&meter, &list)).unwrap_err().to_string()
+        list.and_then(|list| task::sheet::sheet(&meter, &list, None)).unwrap_err().to_string()
     };
     let cases = [
         (say("label,frequency\na,3725\n"), "net.csv:2: `3725` has no unit; hint: write it as"),

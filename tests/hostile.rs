@@ -71,7 +71,7 @@ fn use_or_refuse(text: &str) -> Result<(), String> {
         assert!(line.contains("; hint: ") && line.chars().count() < 500, "{line}");
     })?;
     for hertz in [1.0, 200e3, 3.52e6] {
-        let _ = dial::to_reading(&meter, Hertz(hertz), 1);
+        let _ = dial::to_reading(&meter, Hertz(hertz), 1, dial::REACH_HZ);
     }
     let _ = checkpoints::checkpoints(&meter, None, Some(Hertz(250e3)));
     for range in &meter.ranges {
@@ -524,7 +524,7 @@ fn told_of(book: &[u8]) -> String {
     let (began, before) = (Instant::now(), at_work(Instant::now()));
     let told = match store::read_meter(&meter) {
         Err(error) => error.to_string(),
-        Ok(meter) => match dial::to_reading(&meter, Hertz(250e3), 1) {
+        Ok(meter) => match dial::to_reading(&meter, Hertz(250e3), 1, dial::REACH_HZ) {
             Ok(found) => format!("{:.1}", found.settings[0].reading),
             Err(error) => error.to_string(),
         },

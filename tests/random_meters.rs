@@ -11,7 +11,7 @@ mod common;
 
 use common::{Chance, Law};
 use hushbeat::clock::Clock;
-use hushbeat::correction::{Allowances, Check, Measurement, Request, Transport, correct};
+use hushbeat::correction::{Allowances, Check, Extra, Measurement, Request, Transport, correct};
 use hushbeat::dial::{Meter, check_points};
 use hushbeat::offset::{Offset, Side};
 
@@ -171,6 +171,7 @@ fn measure(case: &Case, cause: Cause, count: usize, chance: &mut Chance) -> Opti
         clock: &Clock { error_ppm: Some(0.0), u_ppm: 0.0, applied: true, source: String::new() },
         allowances: Allowances::default(),
         target: None,
+        extra: Extra::default(),
     })
     .unwrap();
     Some((record.frequency_hz.unwrap() - signal) / record.u_hz)

@@ -10,7 +10,7 @@ mod common;
 use common::HIGH;
 use hushbeat::clock::Clock;
 use hushbeat::correction::{
-    Allowances, Check, Component, Corrected, Measurement, PairReading, Request, Transport, correct,
+    Allowances, Check, Component, Corrected, Extra, Measurement, PairReading, Request, Transport, correct,
 };
 use hushbeat::dial::Meter;
 use hushbeat::offset::{Offset, Side};
@@ -93,6 +93,7 @@ fn run(bench: &Bench) -> Corrected {
         clock: &clock,
         allowances: Allowances::default(),
         target: None,
+        extra: Extra::default(),
     })
     .unwrap()
 }

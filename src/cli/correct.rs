@@ -7,7 +7,7 @@ use super::logging::{self, Logging};
 use super::show::show;
 use crate::benchlog::About;
 use crate::clock::Clock;
-use crate::correction::{Allowances, CorrectionError, Target, Transport};
+use crate::correction::{Allowances, CorrectionError, Drift, Target, Transport};
 use crate::dial::{Approach, Date, Meter};
 use crate::offset::{Hand, Offset, Side, Turning};
 use crate::pipeline::Settings;
@@ -16,7 +16,9 @@ use crate::report;
 use crate::settings::{Pitch, Sideband, TwoNotes};
 use crate::store;
 use crate::task::analyse::Analysis;
-use crate::task::correct::{self, CheckText, Corrected, Job, Observation, PairText, Taken, TextError};
+use crate::task::correct::{self, CheckText, Corrected, Extra, Job, Observation, PairText, Taken, TextError};
+use crate::task::drift::{DriftRecord, Limit, drift_of_rest};
+use crate::task::unknown::BeatText;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -37,9 +39,12 @@ pub struct Args {
     /// Which way the reading moved on coming to it [default: as the book was made]
     #[arg(long, value_parser = approach, value_name = "rising|falling")]
     approach: Option<Approach>,
-    /// The meter's harmonic that met the signal
-    #[arg(long, value_name = "H", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
-    harmonic: u32,
+    /// The meter's harmonic that met the signal [default: the one that --also tells, else 1]
+    #[arg(long, value_name = "H", value_parser = clap::value_parser!(u32).range(1..=1000))]
+    harmonic: Option<u32>,
+    /// Another rest of the same signal, D:OFFSET:SIDE, D:withinB or D:restN[:SIDE] (of the recording): tells the harmonic
+    #[arg(long, value_name = "REST", conflicts_with = "pair")]
+    also: Vec<BeatText>,
     /// The signal's harmonic that met the meter
     #[arg(long, value_name = "K", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
     signal_harmonic: u32,
@@ -76,7 +81,8 @@ pub struct Args {
     /// Two readings, the meter below the signal and above it; equal pitches may be left out
     #[arg(long, value_name = "D1[:B1],D2[:B2]")]
     pair: Option<PairText>,
-    /// A check point heard, READING:N/M:OFFSET:SIDE or READING:N/M:withinB, with @HH:MM where the time matters
+    /// A check point heard, READING:N/M:OFFSET:SIDE, READING:N/M:withinB or READING:N/M:restN[:SIDE] (of the
+    /// recording), with @HH:MM where the time matters
     #[arg(long = "check", value_name = "CHECK")]
     checks: Vec<CheckText>,
     /// How a check's correction is carried over: what the cause of the meter's error keeps constant
@@ -103,6 +109,15 @@ pub struct Args {
     /// Allow for the shift from coupling the signal in
     #[arg(long, value_name = "U")]
     coupling_u: Option<Width>,
+    /// The meter's drift, such as 0.3Hz/min at its fundamental or 0.2ppm/h, or what `drift --json` wrote: until when the
+    /// check holds [default: from two checks at one reading with their times, else from a
+    /// rest of half a minute or more]
+    #[arg(long, value_name = "RATE|FILE", value_parser = drifting)]
+    drift: Option<Drift>,
+    /// How far off a result may be before the check must be repeated, in Hz, ppm or % [default: the tolerance, else twice
+    /// the expanded uncertainty]
+    #[arg(long, value_name = "T")]
+    trust: Option<Width>,
     /// Where the signal ought to be
     #[arg(long, value_name = "F")]
     target: Option<Hertz>,
@@ -172,7 +187,7 @@ pub type Ear<'a> = &'a dyn Fn(&Path, &Settings) -> Result<Analysis, Failure>;
 /// Files that can't be read, readings off the dial, recordings without rest, a pair that contradicts itself.
 pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
     let meter = store::read_meter(&args.meter)?;
-    let (observation, mut clock) = observe(args, ear)?;
+    let Heard { observation, mut clock, checks, also, drift } = observe(args, ear)?;
     if let Some(card) = &args.card {
         clock = clocks::stated(card)?;
     }
@@ -183,9 +198,9 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
         observation,
         recorded: args.recording.is_some(),
         approach: args.approach,
-        harmonic: args.harmonic,
+        harmonic: args.harmonic.unwrap_or(1),
         signal_harmonic: args.signal_harmonic,
-        checks: args.checks.clone(),
+        checks,
         transport: args.transport,
         at_min: args.at,
         crystal,
@@ -197,6 +212,7 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
             coupling: args.coupling_u,
         },
         target: args.target.map(|frequency| Target { frequency, tolerance: args.tolerance }),
+        extra: Extra { also, harmonic_open: args.harmonic.is_none(), drift, trust: args.trust },
     };
     let record = correct::correct(&meter, &job)?;
     show(&record, args.json, || report::correct::text(&record), out)?;
@@ -233,25 +249,68 @@ pub(super) fn about(meter: &Meter, file: &Path, job: &Job, record: &Corrected, t
     }
 }
 
-/// What was heard at the dial, and by which clock.
-fn observe(args: &Args, ear: Ear) -> Result<(Observation, Clock), Failure> {
-    if let Some(pair) = &args.pair {
-        return Ok((Observation::Pair(pair.clone()), Clock::default()));
+/// A drift that is typed, or a file that `drift --json` wrote.
+fn drifting(text: &str) -> Result<Drift, String> {
+    let path = Path::new(text);
+    if !path.is_file() {
+        return text.parse::<Limit>().map(Limit::drift).map_err(|error| error.to_string());
     }
+    let json = store::read_text(path).map_err(|error| error.to_string())?;
+    let record: DriftRecord = serde_json::from_str(&json)
+        .map_err(|_| format!("{text} is no record of a drift; hint: hushbeat drift FILE --json > {text}"))?;
+    Ok(record.drift())
+}
+
+/// What was heard at the dial, and by which clock.
+struct Heard {
+    observation: Observation,
+    clock: Clock,
+    checks: Vec<CheckText>,
+    also: Vec<BeatText>,
+    drift: Option<Drift>,
+}
+
+fn observe(args: &Args, ear: Ear) -> Result<Heard, Failure> {
     let reading = args.reading.clone().unwrap_or_default();
     let single = |offset| Observation::Single { reading: reading.clone(), offset };
+    let mut heard = Heard {
+        observation: single(Offset::Within { bound_hz: 0.0 }),
+        clock: Clock::default(),
+        checks: args.checks.clone(),
+        also: args.also.clone(),
+        drift: args.drift,
+    };
     if let Some(path) = &args.recording {
         let two_notes = args.two_notes.map(|sideband| TwoNotes { sideband, meter_pitch: args.meter_pitch });
         let settings = Settings { hand: args.hand, turning: args.turning, two_notes, ..Settings::default() };
         let analysis = ear(path, &settings)?;
-        let mut offset = analysis
-            .heard
-            .offset(args.rest)
-            .map_err(|why| Failure::Job(format!("{}: {why}", path.display())))?;
+        let take = |rest| {
+            let why = |why| Failure::Job(format!("{}: {why}", path.display()));
+            analysis.heard.offset(rest).map_err(why)
+        };
+        let mut offset = take(args.rest)?;
         if let (Offset::Heard { side, .. }, Some(stated)) = (&mut offset, args.side) {
             *side = stated;
         }
-        return Ok((single(offset), analysis.input.clock));
+        for check in &mut heard.checks {
+            check.take(|rest| take(Some(rest)))?;
+        }
+        for also in &mut heard.also {
+            also.take(|rest| take(Some(rest)))?;
+        }
+        let rests = &analysis.heard.rests;
+        let rest = args.rest.map_or(rests.last(), |number| rests.get(number.wrapping_sub(1)));
+        heard.drift = heard.drift.or_else(|| drift_of_rest(rest?));
+        return Ok(Heard { observation: single(offset), clock: analysis.input.clock, ..heard });
+    }
+    let no_recording = |rest: usize| {
+        let line = format!("rest{rest} is a rest of no recording; hint: name it with --recording FILE");
+        Err::<Offset, _>(Failure::Usage(line))
+    };
+    heard.checks.iter_mut().try_for_each(|check| check.take(no_recording))?;
+    heard.also.iter_mut().try_for_each(|also| also.take(no_recording))?;
+    if let Some(pair) = &args.pair {
+        return Ok(Heard { observation: Observation::Pair(pair.clone()), ..heard });
     }
     let offset = match (args.within, args.offset) {
         (Some(bound_hz), _) => Offset::Within { bound_hz },
@@ -261,7 +320,7 @@ fn observe(args: &Args, ear: Ear) -> Result<(Observation, Clock), Failure> {
             Offset::Heard { offset_hz, u_hz, side: args.side.unwrap_or_default() }
         }
     };
-    Ok((single(offset), Clock::default()))
+    Ok(Heard { observation: single(offset), ..heard })
 }
 
 /// Today by the computer's clock (UTC).

@@ -31,6 +31,9 @@ pub struct Args {
     /// The meter's harmonic
     #[arg(long, value_name = "H", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
     harmonic: u32,
+    /// Highest note that can be heard: a check point and the frequency within it of each other need no touch of the dial
+    #[arg(long, value_name = "B", default_value = "3.6kHz", requires = "frequency")]
+    reach: Hertz,
     /// One JSON object instead of text
     #[arg(long)]
     json: bool,
@@ -62,6 +65,6 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         return show(&record, args.json, || report::dial::reading_text(&record), out);
     }
     let frequency = args.frequency.unwrap_or_default();
-    let record = dial::to_reading(&meter, frequency, args.signal_harmonic)?;
+    let record = dial::to_reading(&meter, frequency, args.signal_harmonic, args.reach.0)?;
     show(&record, args.json, || report::dial::settings_text(&record, &meter.plate), out)
 }

@@ -23,6 +23,7 @@ mod picture;
 mod progress;
 mod reference;
 mod rehearse;
+mod rollcall;
 mod sheet;
 mod show;
 mod unknown;
@@ -63,6 +64,7 @@ enum Command {
     Drift(drift::Args),
     Inputs(inputs::Args),
     Listen(Box<listen::Args>),
+    Rollcall(Box<rollcall::Args>),
     Log(log::Args),
     Rehearse(rehearse::Args),
     Completions(generate::Completions),
@@ -113,11 +115,17 @@ fn dispatch(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write) -> Re
         Command::Checkpoints(args) => checkpoints::run(&args, out),
         Command::Unknown(args) => unknown::run(&args, out),
         Command::Book(args) => book::run(&args, out),
-        Command::Sheet(args) => sheet::run(&args, out),
+        Command::Sheet(args) => {
+            let ear = |path: &Path, settings: &Settings| {
+                ear(path, settings, None, &mut Ignore).map_err(Failure::Job)
+            };
+            sheet::run(&args, &ear, out)
+        }
         Command::Reference(link) => reference::run(&link, out),
         Command::Drift(args) => drift::run(&args, &ear, out),
         Command::Inputs(args) => inputs::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),
+        Command::Rollcall(args) => rollcall::run(&args, &ear, out),
         Command::Log(args) => log::run(&args, out),
         Command::Rehearse(args) => rehearse::run(&args, out),
         Command::Completions(args) => generate::completions(&args, out),

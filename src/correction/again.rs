@@ -71,6 +71,7 @@ pub fn again(kept: &Corrected, taken: &Taken) -> Corrected {
         offset_hz: kept.offset_hz.map(|_| taken.beat_hz.abs()),
         target: kept.target.as_ref().map(target),
         alternatives_hz: if unknown { frequencies } else { Vec::new() },
+        recheck: kept.recheck.as_ref().map(|it| it.again(combined.expanded_u_hz)),
         checks,
         budget,
         ..kept.clone()

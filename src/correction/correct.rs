@@ -3,8 +3,11 @@
 use super::CorrectionError;
 use super::budget::Component;
 use super::check::{Check, CheckResult};
+use super::doubts;
 use super::interval::Combined;
+use super::order::{Order, RestAt, order};
 use super::paper;
+use super::recheck::{Drift, Recheck};
 use super::transport::Transport;
 use super::verdict::{Target, TargetResult, judge};
 use super::work::{Setting, Work};
@@ -54,6 +57,17 @@ pub struct Allowances {
     pub coupling: Option<Width>,
 }
 
+/// What else is known, beside the measurement itself.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Extra<'a> {
+    /// Other rests of the same signal at other readings: they tell the harmonic.
+    pub also: &'a [RestAt],
+    /// The meter's drift, where it is known otherwise than by checks with times.
+    pub drift: Option<Drift>,
+    /// How far off a result may be before the check must be repeated.
+    pub trust: Option<Width>,
+}
+
 /// Everything that enters a correction.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Request<'a> {
@@ -87,6 +101,8 @@ pub struct Request<'a> {
     pub allowances: Allowances,
     /// Where the signal ought to be.
     pub target: Option<Target>,
+    /// What else is known.
+    pub extra: Extra<'a>,
 }
 
 /// The answer of `correct --json`.
@@ -126,8 +142,26 @@ pub struct Corrected {
     pub budget: Vec<Component>,
     /// The signal against its target; null when none was stated.
     pub target: Option<TargetResult>,
+    /// Which harmonic other rests of the signal tell; null where there are none.
+    #[serde(default)]
+    pub order: Option<Order>,
+    /// Until when the check holds; null where no drift is known.
+    #[serde(default)]
+    pub recheck: Option<Recheck>,
     /// Doubts, with advice.
     pub warnings: Vec<Warning>,
+}
+
+impl Corrected {
+    /// Decimals that the frequency is printed with, everywhere: those of the expanded uncertainty.
+    pub fn decimals(&self) -> usize {
+        paper::decimals(self.expanded_u_hz)
+    }
+
+    /// A frequency of this record as it is printed.
+    pub fn printed(&self, hertz: f64) -> String {
+        paper::printed(hertz, self.decimals())
+    }
 }
 
 /// Works out the corrected frequency.
@@ -143,6 +177,8 @@ pub fn correct(request: &Request) -> Result<Corrected, CorrectionError> {
     let frequencies = if unknown { vec![value, work.value(-1.0)] } else { vec![value] };
     let mut warnings = work.warnings(&components, &combined);
     work.judge_pair(&mut warnings)?;
+    let order = order(request.meter, request.range, &rests(request), request.clock)?;
+    let order = doubts::of_order(request, order, &mut warnings);
     let scale = f64::from(request.harmonic) / f64::from(request.signal_harmonic);
     let mean =
         |of: &dyn Fn(&Setting) -> f64| work.settings.iter().map(|s| s.weight * of(s)).sum::<f64>() / scale;
@@ -168,10 +204,28 @@ pub fn correct(request: &Request) -> Result<Corrected, CorrectionError> {
         signal_harmonic: request.signal_harmonic,
         offset_hz,
         side,
-        line: paper::line(request, &work, &frequencies, combined.u_hz),
+        line: paper::line(request, &work, &frequencies, combined.expanded_u_hz),
         checks: work.check_results(scale),
         target: request.target.map(|target| judge(target, &frequencies, &combined)),
         budget: components,
+        order,
+        recheck: work.recheck(value, combined.expanded_u_hz),
         warnings,
     })
+}
+
+/// All rests of the signal with their readings: the measurement's own and the others.
+fn rests(request: &Request) -> Vec<RestAt> {
+    let sided = |reading: f64, pitch: Option<Offset>, side: Side| {
+        let Offset::Heard { offset_hz, u_hz, .. } = pitch? else { return None };
+        Some(RestAt { reading, offset: Offset::Heard { offset_hz, u_hz, side } })
+    };
+    let own = match request.measurement {
+        Measurement::Single { reading, offset } => vec![RestAt { reading, offset }],
+        Measurement::Pair { low, high } => [(low, Side::Low), (high, Side::High)]
+            .into_iter()
+            .filter_map(|(one, side)| sided(one.reading, one.pitch, side))
+            .collect(),
+    };
+    own.into_iter().chain(request.extra.also.iter().copied()).collect()
 }

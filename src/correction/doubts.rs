@@ -2,8 +2,10 @@
 
 use super::CorrectionError;
 use super::budget::Component;
-use super::correct::Allowances;
+use super::check::{Checks, Held};
+use super::correct::{Allowances, Request};
 use super::interval::Combined;
+use super::order::{self, Order, RestAt};
 use super::work::{Setting, Work};
 use crate::heard::Warning;
 
@@ -29,6 +31,7 @@ impl Work<'_> {
             ),
             Some(checks) => {
                 warnings.extend(checks.doubts(request.transport));
+                warnings.extend(false_points(request, checks));
                 let mut warn = |code: &str, message: String| warnings.push(Warning { code: code.into(), message });
                 if request.crystal.u_ppm.is_none() {
                     warn(
@@ -110,4 +113,69 @@ impl Work<'_> {
         }
         Ok(())
     }
+}
+
+/// What other rests say of the harmonic, with a warning where they contradict it, can't tell, or fit no order. Of a pair
+/// only a contradiction is worth a word.
+pub(super) fn of_order(
+    request: &Request,
+    order: Option<Order>,
+    warnings: &mut Vec<Warning>,
+) -> Option<Order> {
+    let order = order?;
+    let asked = !request.extra.also.is_empty();
+    let mut warn = |code: &str, message: String| warnings.push(Warning { code: code.into(), message });
+    match order.harmonic {
+        Some(told) if told != request.harmonic => warn(
+            "harmonic-contradicted",
+            format!(
+                "the readings tell the meter's harmonic {told} (Δb/Δf = {:.2} by the book), and the sum is made with {}: state --harmonic {told}, or read the dial again",
+                order.ratio, request.harmonic
+            ),
+        ),
+        None if asked && !order.fits() => warn(
+            "order-fits-badly",
+            format!(
+                "no order fits these readings, the likeliest is {:.1} u off: are all rests of one signal, on this range, and on the sides stated?",
+                order.misfit
+            ),
+        ),
+        _ if !asked => return None,
+        _ => {}
+    }
+    Some(order)
+}
+
+/// Checks at one point and different readings tell its meter harmonic; where they tell another than was stated, it was
+/// another point.
+fn false_points(request: &Request, checks: &Checks) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    let mut asked: Vec<(u32, u32)> = Vec::new();
+    for held in &checks.held {
+        let point = (held.check.crystal_harmonic, held.check.meter_harmonic);
+        if asked.contains(&point) {
+            continue;
+        }
+        asked.push(point);
+        let same = |other: &&Held| (other.check.crystal_harmonic, other.check.meter_harmonic) == point;
+        let rest = |other: &Held| RestAt { reading: other.check.reading, offset: other.check.offset };
+        let rests: Vec<RestAt> = checks.held.iter().filter(same).map(rest).collect();
+        let Ok(Some(Order { harmonic: Some(told), ratio, .. })) =
+            order::order(request.meter, request.range, &rests, request.clock)
+        else {
+            continue;
+        };
+        if told == point.1 {
+            continue;
+        }
+        let n = (f64::from(told) * held.point.hertz / request.crystal.actual_hz()).round().max(1.0);
+        warnings.push(Warning {
+            code: "check-false".into(),
+            message: format!(
+                "the checks at {}/{} tell the meter's harmonic {told} (Δb/Δf = {ratio:.2} by the book): it is not that check point; by the book it may be {n}/{told}",
+                point.0, point.1
+            ),
+        });
+    }
+    warnings
 }

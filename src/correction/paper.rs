@@ -3,27 +3,62 @@
 //! The operands are printed with as many decimals as it takes for the printed sum to give the printed result.
 
 use super::correct::Request;
+use super::pencil::worked_out;
 use super::work::{Setting, Work};
 use crate::measured::decimals_for;
 use std::fmt::Write;
 
-/// Most decimals worth printing: a microhertz.
-const MOST_DECIMALS: usize = 6;
+/// Operands get up to so many decimals more than the result; two or three are enough but where the result lies next to
+/// the edge of its last digit.
+const MORE_DECIMALS: usize = 7;
+/// Beyond so many decimals nothing of a radio frequency is left in a floating-point number.
+const MOST_DECIMALS: usize = 9;
+
+/// Decimals that a result is printed with: those of its expanded uncertainty.
+pub(super) fn decimals(expanded_u_hz: f64) -> usize {
+    decimals_for(expanded_u_hz.max(1e-6))
+}
+
+/// A result as it is printed: a five after the last digit is rounded away from zero, as on paper, also where a
+/// floating-point number holds it as a trifle less.
+pub(super) fn printed(hertz: f64, decimals: usize) -> String {
+    let trifle = 1e-6 * 10f64.powi(-(decimals as i32));
+    format!("{:.decimals$}", hertz + trifle.copysign(hertz))
+}
+
+/// A sum written with as many decimals in its operands as it takes for a pencil to come to the printed result:
+/// `sum = result unit`. `write` writes it with so many decimals.
+pub(super) fn equation(value: f64, decimals: usize, unit: &str, write: impl Fn(usize) -> String) -> String {
+    let result = printed(value, decimals);
+    let mut text = String::new();
+    for places in decimals + 1..=(decimals + MORE_DECIMALS).min(MOST_DECIMALS).max(decimals + 1) {
+        text = write(places);
+        if worked_out(&text).is_some_and(|value| printed(value, decimals) == result) {
+            break;
+        }
+    }
+    format!("{text} = {result} {unit}")
+}
+
+/// ` + operand` or ` - operand`.
+pub(super) fn signed(value: f64, places: usize) -> String {
+    format!(" {} {:.places$}", if value < 0.0 { '-' } else { '+' }, value.abs())
+}
 
 /// The sum for each of the answers (two where the side is unknown), such as
 /// `2 × (1862507.30 - 12.40) - 3.21 = 3724986.59 Hz`.
-pub(super) fn line(request: &Request, work: &Work, answers: &[f64], u_hz: f64) -> String {
-    let decimals = if u_hz > 0.0 { decimals_for(u_hz) } else { 3 };
+pub(super) fn line(request: &Request, work: &Work, answers: &[f64], expanded_u_hz: f64) -> String {
+    let decimals = decimals(expanded_u_hz);
     let sums: Vec<String> = answers
         .iter()
         .zip([1.0, -1.0])
         .map(|(&answer, turn)| {
-            let result = format!("{answer:.decimals$}");
+            let result = printed(answer, decimals);
             let mut sum = Sum::default();
-            for places in decimals + 1..=MOST_DECIMALS.max(decimals + 1) {
+            for places in decimals + 1..=(decimals + MORE_DECIMALS).min(MOST_DECIMALS) {
                 sum = Sum { places, ..Sum::default() };
                 let value = sum.write(request, work, turn);
-                if format!("{value:.decimals$}") == result {
+                if printed(value, decimals) == result {
                     break;
                 }
             }

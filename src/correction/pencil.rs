@@ -1,5 +1,7 @@
 //! Reads a sum on paper and works it out as a pencil would: numbers, `+ - × /` and brackets.
 
+use super::paper::printed;
+
 /// Whether every sum of a line, `2 × (1759972.3 + 10.5) + 38.6 = 3520004 Hz` or two of them joined by `, or `, comes
 /// to the result that stands behind it, in the digits that stand there.
 pub fn holds_on_paper(line: &str) -> bool {
@@ -7,12 +9,12 @@ pub fn holds_on_paper(line: &str) -> bool {
         let Some((sum, result)) = sum.rsplit_once(" = ") else { return false };
         let result = result.trim_end_matches(" Hz");
         let decimals = result.split_once('.').map_or(0, |(_, decimals)| decimals.len());
-        worked_out(sum).is_some_and(|value| format!("{value:.decimals$}") == result)
+        worked_out(sum).is_some_and(|value| printed(value, decimals) == result)
     })
 }
 
 /// The value of a sum; `None` when it is not one.
-fn worked_out(sum: &str) -> Option<f64> {
+pub(super) fn worked_out(sum: &str) -> Option<f64> {
     let spaced = sum.replace('(', "( ").replace(')', " )");
     let mut signs = spaced.split_whitespace();
     let mut pencil = Pencil { next: signs.next(), signs, depth: 0 };
@@ -89,6 +91,8 @@ mod tests {
         assert!(!holds_on_paper("2 × (1759972.3 + 10.5) + 38.6 = 3520005 Hz"));
         assert!(holds_on_paper("100 - 7.25 = 92.75 Hz, or 100 + 7.25 = 107.25 Hz"));
         assert!(!holds_on_paper("100 - 7.25 = 92.75 Hz, or 100 + 7.25 = 107.26 Hz"));
+        // A five is rounded up, as on paper.
+        assert!(holds_on_paper("2 × (1886949.5 - 86.1) - 1360.3 = 3772367 Hz"));
         assert!(!holds_on_paper(""));
     }
 }

@@ -143,7 +143,7 @@ impl<'a> Work<'a> {
     }
 
     /// Weight of each group of checks in the result, Hz per Hz.
-    fn group_weights(&self) -> Vec<f64> {
+    pub fn group_weights(&self) -> Vec<f64> {
         let groups = self.checks.as_ref().map_or(0, |checks| checks.groups.len());
         (0..groups).map(|g| self.settings.iter().map(|s| s.weight * s.check_weights[g]).sum()).collect()
     }

@@ -18,6 +18,7 @@ mod plate;
 mod settings;
 mod slips;
 mod table;
+mod transfer;
 
 pub use book::{Book, BookPoint, Rows};
 pub use check_points::{CheckPoint, check_orders, check_points, either_side};
@@ -32,3 +33,4 @@ pub use plate::{Approach, Plate};
 pub use settings::{Setting, settings};
 pub use slips::{Column, Slip, slips};
 pub use table::Table;
+pub use transfer::{COMFORTABLE_HZ, Transfer, transfer};

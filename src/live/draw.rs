@@ -80,7 +80,7 @@ pub fn draw(view: &View, colour: bool, frame: &mut Frame) {
 }
 
 /// The keys on one line.
-const BRIEF_KEYS: &str = "Tab hand   ↑↓ way   space mark   c channel   h hum   ? help   q leave";
+const BRIEF_KEYS: &str = "Tab hand   ↑↓ way   space mark   l label   c channel   h hum   ? help   q leave";
 
 /// What matters most.
 const HEADLINE: Style = Style::new().add_modifier(Modifier::BOLD);
@@ -232,7 +232,9 @@ fn precise(view: &View) -> String {
         }
         None => format!("{offset:>9.0} Hz"),
     };
-    if let Some(snapshot) = &view.update.snapshot
+    // Held off, the note's way is not that of the distance.
+    if let Some(snapshot) =
+        view.update.snapshot.as_ref().filter(|_| !matches!(view.against, Against::HoldOff(_)))
         && let Some(rate) = snapshot.rate_hz_per_s
     {
         let _ = match view.trend() {

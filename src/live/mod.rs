@@ -6,6 +6,7 @@
 mod draw;
 mod fade;
 mod figure;
+mod hold_off;
 mod keys;
 mod plain;
 mod screen;
@@ -14,8 +15,9 @@ mod trend;
 mod view;
 mod words;
 
+pub use hold_off::HoldOff;
 pub use plain::Teller;
-pub use view::{Clerk, Mark, Signal, View};
+pub use view::{Clerk, Mark, Round, Signal, View};
 pub use words::{Against, side_words};
 
 use crate::session::{Next, Session};
@@ -35,7 +37,7 @@ pub fn show(session: &Session, view: &mut View, colour: bool, stop: &AtomicBool)
     let mut screen = Screen::open(colour)?;
     screen.draw(view)?;
     while !view.left && !stop.load(Ordering::Relaxed) {
-        let mut new = match Screen::next(KEY)? {
+        let mut new = match Screen::next(KEY, view.is_typing())? {
             Happened::Nothing => false,
             Happened::Resized => true,
             Happened::Key(key) => {

@@ -91,7 +91,7 @@ impl Teller {
                 },
                 fading: self.fade.is_fading(),
             },
-            offset: snapshot.and_then(heard),
+            offset: snapshot.and_then(|it| Some(self.against.shown(heard(it)?, it.side))),
         };
         if self.told.as_ref().is_none_or(|told| told.is_old(&now)) {
             let scene = Scene {

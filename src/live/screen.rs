@@ -49,16 +49,17 @@ impl Screen {
         self.terminal.draw(|frame| draw::draw(view, self.colour, frame)).map(|_| ())
     }
 
-    /// Waits so long for something to happen at the terminal.
+    /// Waits so long for something to happen at the terminal; while a label is `typing`, keys are its letters.
     ///
     /// # Errors
     /// The terminal went away.
-    pub fn next(wait: Duration) -> io::Result<Happened> {
+    pub fn next(wait: Duration, typing: bool) -> io::Result<Happened> {
         if !event::poll(wait)? {
             return Ok(Happened::Nothing);
         }
         let event = event::read()?;
-        Ok(keys::key(&event).map_or(Happened::Resized, Happened::Key))
+        let key = if typing { keys::typed(&event) } else { keys::key(&event) };
+        Ok(key.map_or(Happened::Resized, Happened::Key))
     }
 }
 

@@ -4,7 +4,7 @@ use super::keys::Key;
 use super::tests_support::{rest, snapshot};
 use super::view::View;
 use super::words::Against;
-use super::{Clerk, Signal, Teller, draw};
+use super::{Clerk, HoldOff, Round, Signal, Teller, draw};
 use crate::block::StreamFormat;
 use crate::heard::{EndingState, Snapshot};
 use crate::offset::{Hand, Offset, Side, Turning, side_from_turn};
@@ -393,4 +393,99 @@ fn a_panic_leaves_a_terminal_on_which_it_can_be_read() {
     let Some(terminal) = pty::Terminal::run(&line, brief) else { return };
     let shown = terminal.ends_well(101);
     assert!(shown.contains("a fault on purpose") || shown.contains("and another"), "{shown}");
+}
+
+/// Held 275 Hz above 3520 kHz with the transmitter in the hand: the screen shows its distance to the target, and on which
+/// side; with the side unknown both answers.
+#[test]
+fn held_off_the_target() {
+    let held = HoldOff { target_hz: 3.52e6, beat_hz: 275.0, signal_harmonic: 1 };
+    let settings = Settings { hand: Hand::Signal, turning: Some(Turning::Up), ..Settings::default() };
+    let mut view = view(settings, Against::HoldOff(held));
+    let mut moving = snapshot(EndingState::Moving);
+    (moving.at_s, moving.offset_hz, moving.u_hz, moving.rate_hz_per_s) =
+        (3.0, Some(301.0), Some(2.0), Some(-20.0));
+    (moving.side, moving.hand) = (Side::High, Hand::Signal);
+    view.take(update(moving));
+    let mut shown = screen(&view, 80, 24);
+    let at = |side| {
+        let mut resting = resting(&view, 6.0, side);
+        (resting.offset_hz, resting.rest) = (Some(271.4), Some(rest(271.4137, 0.0121, side)));
+        update(resting)
+    };
+    let (known, unknown) = (at(Side::High), at(Side::Unknown));
+    view.take(known);
+    let (distance, u) = view.shown().unwrap();
+    assert!((distance - 3.5863).abs() < 1e-9 && (u.unwrap() - 0.0121).abs() < 1e-12);
+    shown += &screen(&view, 80, 24);
+    view.take(unknown);
+    shown += &screen(&view, 80, 24);
+    insta::assert_snapshot!(shown);
+}
+
+/// A label is typed for the rest that stood when `l` was pressed; a list gives every mark the next.
+#[test]
+fn rests_get_labels() {
+    use Key as K;
+    let mut view = view(Settings::default(), Against::Signal);
+    view.press(K::Label);
+    assert!(!view.is_typing(), "there is no rest to label");
+    view.take(update(resting(&view, 22.0, Side::High)));
+    view.press(K::Label);
+    view.take(update(snapshot(EndingState::Lost)));
+    for letter in "K 1x".chars() {
+        view.press(K::Letter(letter));
+    }
+    view.press(K::Erase);
+    assert!(view.is_typing() && screen(&view, 80, 24).contains("label for this rest: K 1_"));
+    view.press(K::Done);
+    assert_eq!(view.marks[0].label.as_deref(), Some("K 1"));
+    assert!((view.marks[0].rest.offset_hz - 6.4137).abs() < 1e-9);
+    view.take(update(resting(&view, 23.0, Side::High)));
+    view.press(K::Label);
+    view.press(K::Drop);
+    assert!(!view.is_typing() && view.marks.len() == 1);
+
+    let list = ["NCS", "A"].map(str::to_owned).into_iter().collect();
+    let mut view = self::view(Settings::default(), Against::Signal).with_round(Some(Round::Stations(list)));
+    view.take(update(resting(&view, 22.0, Side::High)));
+    assert_eq!(view.words().advice, "next NCS: space marks its rest");
+    for _ in 0..3 {
+        view.press(K::Mark);
+    }
+    let labels: Vec<Option<&str>> = view.marks.iter().map(|mark| mark.label.as_deref()).collect();
+    assert_eq!(labels, [Some("NCS"), Some("A"), None]);
+    assert_eq!(view.words().advice, "all have been heard; q prints them");
+}
+
+/// Check point and then signal: the first mark makes the clerk of the second.
+#[test]
+fn a_transfer_is_led_through() {
+    let clerk_of = |check: &Offset| -> Clerk {
+        let Offset::Heard { offset_hz: by_check, .. } = *check else { panic!("a rest") };
+        Box::new(move |offset| match *offset {
+            Offset::Heard { offset_hz, .. } => Some(Signal {
+                frequencies_hz: vec![1000.0 + by_check - offset_hz],
+                u_hz: 0.5,
+                expanded_u_hz: 1.0,
+                from_target_hz: None,
+            }),
+            Offset::Within { .. } => None,
+        })
+    };
+    let round = Round::Transfer(7, 2, Box::new(clerk_of));
+    let mut view = view(Settings::default(), Against::Signal).with_round(Some(round));
+    view.take(update(resting(&view, 22.0, Side::Unknown)));
+    assert!(view.words().advice.starts_with("1 of 2: crystal on, rest beside 7/2"));
+    view.press(Key::Mark);
+    assert!(view.marks.is_empty() && view.answer().unwrap().contains("side is not known"));
+    view.take(update(resting(&view, 23.0, Side::High)));
+    view.press(Key::Mark);
+    assert_eq!(view.marks[0].label.as_deref(), Some("check 7/2"));
+    assert!(view.words().advice.starts_with("2 of 2: leave the dial"));
+    view.take(update(resting(&view, 24.0, Side::High)));
+    view.press(Key::Mark);
+    let signal = view.marks[1].signal.as_ref().unwrap();
+    assert!((signal.frequencies_hz[0] - 1000.0).abs() < 1e-9);
+    assert_eq!(view.words().advice, "done: q prints it");
 }

@@ -15,6 +15,8 @@ use std::collections::VecDeque;
 pub const LOOK_BACK_S: f64 = 30.0;
 /// How often the signal's frequency is reckoned anew, s of sound.
 const RECKON_S: f64 = 0.5;
+/// No label is longer, characters.
+const LONGEST_LABEL: usize = 24;
 /// How long the answer to a key stays, s of sound.
 const ANSWER_S: f64 = 4.0;
 
@@ -40,6 +42,8 @@ pub struct Mark {
     pub hand: Hand,
     /// The corrected frequency, where the dial is known.
     pub signal: Option<Signal>,
+    /// The station, where it has a label.
+    pub label: Option<String>,
 }
 
 /// What the dial half makes of an offset.
@@ -53,6 +57,14 @@ pub struct Signal {
     pub expanded_u_hz: f64,
     /// Signal less target, Hz, where there is a target and the side is known.
     pub from_target_hz: Option<f64>,
+}
+
+/// What is to be marked in turn, and what it is good for.
+pub enum Round {
+    /// The stations of a net, the next first.
+    Stations(VecDeque<String>),
+    /// A check point and then the signal, the dial left alone: N, M, and what makes a clerk of the check's offset.
+    Transfer(u32, u32, Box<dyn Fn(&Offset) -> Clerk>),
 }
 
 /// Turns an offset into the signal's frequency, where the dial reading is known.
@@ -80,6 +92,9 @@ pub struct View {
     fade: Fade,
     follower: Follower,
     clerk: Option<Clerk>,
+    round: Option<Round>,
+    /// The rest that is being labelled, and its label so far.
+    typing: Option<(Mark, String)>,
     /// When the clerk last reckoned, s.
     reckoned: Option<f64>,
     answer: Option<(String, f64)>,
@@ -101,9 +116,23 @@ impl View {
             fade: Fade::default(),
             follower: Follower::default(),
             clerk,
+            round: None,
+            typing: None,
             reckoned: None,
             answer: None,
         }
+    }
+
+    /// The same with something to be marked in turn.
+    #[must_use]
+    pub fn with_round(mut self, round: Option<Round>) -> Self {
+        self.round = round;
+        self
+    }
+
+    /// Whether a label is being typed.
+    pub fn is_typing(&self) -> bool {
+        self.typing.is_some()
     }
 
     /// Takes what the session tells.
@@ -141,6 +170,22 @@ impl View {
             Key::Leave => self.left = true,
             Key::Help => self.help = !was_help,
             Key::Mark => self.mark(),
+            Key::Label => self.typing = self.resting().map(|mark| (mark, String::new())),
+            Key::Letter(letter) => {
+                if let Some((_, label)) =
+                    self.typing.as_mut().filter(|it| it.1.chars().count() < LONGEST_LABEL)
+                {
+                    label.push(letter);
+                }
+            }
+            Key::Erase => _ = self.typing.as_mut().and_then(|(_, label)| label.pop()),
+            Key::Drop => self.typing = None,
+            Key::Done => {
+                if let Some((mark, label)) = self.typing.take() {
+                    let label = label.trim().to_owned();
+                    self.keep(Mark { label: (!label.is_empty()).then_some(label), ..mark });
+                }
+            }
             Key::Hand => {
                 self.settings.hand = match self.settings.hand {
                     Hand::Meter => Hand::Signal,
@@ -180,14 +225,58 @@ impl View {
         None
     }
 
-    fn mark(&mut self) {
+    /// The present rest as a mark without a label; says so where there is none.
+    fn resting(&mut self) -> Option<Mark> {
         let resting = self.update.snapshot.as_ref().filter(|s| s.state == EndingState::Resting);
         let Some((at_s, rest)) = resting.and_then(|s| Some((s.at_s, s.rest.clone()?))) else {
             self.say("no rest to mark: hold the note still");
-            return;
+            return None;
         };
-        self.marks.push(Mark { at_s, rest, hand: self.settings.hand, signal: self.signal.clone() });
-        self.say(&format!("rest marked, number {}", self.marks.len()));
+        Some(Mark { at_s, rest, hand: self.settings.hand, signal: self.signal.clone(), label: None })
+    }
+
+    /// Marks the present rest, under the next label where there is a list.
+    fn mark(&mut self) {
+        let Some(mut mark) = self.resting() else { return };
+        match &mut self.round {
+            Some(Round::Stations(next)) => mark.label = next.pop_front(),
+            Some(Round::Transfer(n, m, clerk_of)) if self.marks.is_empty() => {
+                if mark.rest.side == Side::Unknown {
+                    self.say(
+                        "the check's side is not known: press ↑ or ↓ and nudge the meter that way first",
+                    );
+                    return;
+                }
+                mark.label = Some(format!("check {n}/{m}"));
+                mark.signal = None;
+                self.clerk = Some(clerk_of(&mark.rest.offset()));
+                self.reckoned = None;
+            }
+            Some(Round::Transfer(..)) => mark.label = Some("signal".to_owned()),
+            None => {}
+        }
+        self.keep(mark);
+    }
+
+    fn keep(&mut self, mark: Mark) {
+        let label = mark.label.as_ref().map_or_else(String::new, |label| format!(": {label}"));
+        self.marks.push(mark);
+        self.say(&format!("rest marked, number {}{label}", self.marks.len()));
+    }
+
+    /// What is to be marked next, where there is something in turn.
+    fn next_in_turn(&self) -> Option<String> {
+        match self.round.as_ref()? {
+            Round::Stations(next) => Some(match next.front() {
+                Some(label) => format!("next {label}: space marks its rest"),
+                None => "all have been heard; q prints them".to_owned(),
+            }),
+            Round::Transfer(n, m, _) => Some(match self.marks.len() {
+                0 => format!("1 of 2: crystal on, rest beside {n}/{m}, space marks it"),
+                1 => "2 of 2: leave the dial, signal on, rest, space marks it".to_owned(),
+                _ => "done: q prints it".to_owned(),
+            }),
+        }
     }
 
     fn say(&mut self, answer: &str) {
@@ -206,7 +295,13 @@ impl View {
 
     /// What is happening and what to do.
     pub fn words(&self) -> Words {
-        words::words(
+        if let Some((_, label)) = &self.typing {
+            return Words {
+                headline: format!("label for this rest: {label}_"),
+                advice: "Enter takes it, Esc drops it".to_owned(),
+            };
+        }
+        let mut words = words::words(
             &self.update,
             &Scene {
                 hand: self.settings.hand,
@@ -216,7 +311,11 @@ impl View {
                 turning_known: self.settings.turning.is_some(),
                 keys: true,
             },
-        )
+        );
+        if let Some(next) = self.next_in_turn() {
+            words.advice = next;
+        }
+        words
     }
 
     /// Which way the offset goes.
@@ -224,14 +323,17 @@ impl View {
         self.follower.trend()
     }
 
-    /// The offset to be shown and its standard uncertainty, Hz; none when nothing is heard now.
+    /// The offset to be shown and its standard uncertainty, Hz; none when nothing is heard now. Held off, it is the
+    /// distance to the target.
     pub fn shown(&self) -> Option<(f64, Option<f64>)> {
         let comes_in = matches!(self.update.input, InputState::Flowing | InputState::Leaking(_));
         let snapshot = self.update.snapshot.as_ref().filter(|snapshot| comes_in && is_heard(snapshot))?;
-        match snapshot.rest.as_ref().filter(|_| snapshot.state == EndingState::Resting) {
-            Some(rest) => Some((rest.offset_hz, Some(rest.u_hz))),
-            None => Some((snapshot.offset_hz?, snapshot.u_hz)),
-        }
+        let (offset, u) = match snapshot.rest.as_ref().filter(|_| snapshot.state == EndingState::Resting) {
+            Some(rest) => (rest.offset_hz, Some(rest.u_hz)),
+            None => (snapshot.offset_hz?, snapshot.u_hz),
+        };
+        let Against::HoldOff(held) = self.against else { return Some((offset, u)) };
+        Some((held.difference_hz(offset, snapshot.side).abs(), u.map(|u| held.u_hz(u))))
     }
 
     /// Below this nothing is heard, Hz, as far as is known.

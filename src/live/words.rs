@@ -2,6 +2,7 @@
 //!
 //! No sentence says a bare "high" or "low", and none says a number where nothing is heard.
 
+use super::hold_off::{HoldOff, subject};
 use super::trend::Trend;
 use super::view::Signal;
 use crate::heard::{EndingState, NotesNow, Snapshot};
@@ -11,7 +12,7 @@ use crate::session::{InputState, Update};
 use std::fmt::Write;
 
 /// What the note is compared with.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum Against {
     /// An unknown signal, or one to be set.
     #[default]
@@ -23,6 +24,18 @@ pub enum Against {
         /// Harmonic of the meter, M.
         meter: u32,
     },
+    /// A target, the meter held off beside it.
+    HoldOff(HoldOff),
+}
+
+impl Against {
+    /// What is shown for an offset, Hz: itself, or held off the distance to the target; and its u.
+    pub fn shown(&self, (offset, u): (f64, f64), side: Side) -> (f64, f64) {
+        match self {
+            Self::HoldOff(held) => (held.difference_hz(offset, side).abs(), held.u_hz(u)),
+            _ => (offset, u),
+        }
+    }
 }
 
 /// What the words depend on besides what is heard.
@@ -94,7 +107,10 @@ pub fn words(update: &Update, scene: &Scene) -> Words {
     match snapshot.state {
         EndingState::Quiet => Words::new("no note heard", search(scene)),
         EndingState::Moving => moving(snapshot, scene),
-        EndingState::Resting => resting(snapshot, scene),
+        EndingState::Resting => match scene.against {
+            Against::HoldOff(held) => resting_held_off(snapshot, scene, &held),
+            _ => resting(snapshot, scene),
+        },
         EndingState::DeadBand => dead_band(snapshot, scene.against),
         EndingState::Locked => Words::new(
             "the two oscillators have locked together",
@@ -149,18 +165,68 @@ pub fn notes_words(notes: &NotesNow) -> String {
 fn search(scene: &Scene) -> &'static str {
     match (scene.against, scene.hand) {
         (Against::CheckPoint { .. }, _) => "set the dial to the check point, then turn the corrector",
+        (Against::HoldOff(_), Hand::Meter) => {
+            "set the dial to the reading that holds the meter off the target"
+        }
+        (Against::HoldOff(_), Hand::Signal) => "tune the transmitter slowly toward the target",
         (Against::Signal, Hand::Meter) => "turn the meter's dial slowly across the signal",
         (Against::Signal, Hand::Signal) => "tune the transmitter slowly across the meter",
     }
 }
 
 fn moving(snapshot: &Snapshot, scene: &Scene) -> Words {
-    let headline = match scene.trend {
+    let trend = match (scene.against, snapshot.offset_hz) {
+        (Against::HoldOff(held), Some(offset)) => held.trend(offset, snapshot.side, scene.trend),
+        _ => scene.trend,
+    };
+    let headline = match trend {
         Trend::ClosingIn => "closing in, keep turning",
         Trend::GoingAway => "going away, turn back",
         Trend::Steady => "hardly moving: hold still to measure",
     };
-    Words::new(headline, where_it_is(snapshot.side, scene))
+    let advice = match (scene.against, snapshot.offset_hz) {
+        (Against::HoldOff(held), Some(offset)) => {
+            let above = held.difference_hz(offset, snapshot.side) > 0.0;
+            format!("{} {} the target", subject(scene.hand), if above { "above" } else { "below" })
+        }
+        _ => where_it_is(snapshot.side, scene),
+    };
+    Words::new(headline, advice)
+}
+
+/// At rest with the meter held off: how far the signal is from its target.
+fn resting_held_off(snapshot: &Snapshot, scene: &Scene, held: &HoldOff) -> Words {
+    let (Some(offset), Some(u)) = (
+        snapshot.rest.as_ref().map(|rest| rest.offset_hz).or(snapshot.offset_hz),
+        snapshot.rest.as_ref().map(|rest| rest.u_hz).or(snapshot.u_hz),
+    ) else {
+        return Words::new("a note that stands still", "hold still: it is being measured");
+    };
+    let (what, u) = (subject(scene.hand), held.u_hz(u));
+    let difference = held.difference_hz(offset, snapshot.side);
+    let (value, _) = value_and_u(difference.abs(), u);
+    let headline = if difference.abs() <= 2.0 * u {
+        let within = difference.abs() + 2.0 * u;
+        format!("{what} within {within:.*} Hz of the target", decimals_for(within))
+    } else {
+        let (side, turn) = if difference > 0.0 { ("above", "lower it") } else { ("below", "raise it") };
+        let turn = if scene.hand == Hand::Signal { format!(": {turn}") } else { String::new() };
+        format!("{what} {value} Hz {side} the target{turn}")
+    };
+    let mark = if scene.keys { "space marks this rest" } else { "" };
+    if snapshot.side != Side::Unknown {
+        return Words::new(headline, mark);
+    }
+    let other = held.other_hz(offset);
+    let held_side = if held.beat_hz > 0.0 { "above" } else { "below" };
+    Words::new(
+        headline,
+        format!(
+            "if the meter is {held_side} it, as held off; else {:.0} Hz {}",
+            other.abs(),
+            if other > 0.0 { "above" } else { "below" }
+        ),
+    )
 }
 
 /// Where the one in the hand is, or how to find out.
@@ -210,7 +276,7 @@ fn resting(snapshot: &Snapshot, scene: &Scene) -> Words {
                 ),
             );
         }
-        (Some(above), Against::Signal) => above,
+        (Some(above), Against::Signal | Against::HoldOff(_)) => above,
     };
     let mark = if scene.keys { "space marks this rest" } else { "" };
     let then = if scene.keys { "; " } else { "" };
@@ -231,7 +297,7 @@ fn resting(snapshot: &Snapshot, scene: &Scene) -> Words {
 
 fn dead_band(snapshot: &Snapshot, against: Against) -> Words {
     let other = match against {
-        Against::Signal => "the signal",
+        Against::Signal | Against::HoldOff(_) => "the signal",
         Against::CheckPoint { .. } => "the check point",
     };
     match snapshot.bound_hz {
@@ -261,8 +327,8 @@ fn held(hand: Hand) -> &'static str {
 fn other(scene: &Scene) -> String {
     match (scene.against, scene.hand) {
         (Against::CheckPoint { crystal, meter }, _) => format!("check point {crystal}/{meter}"),
-        (Against::Signal, Hand::Meter) => "the signal".to_owned(),
-        (Against::Signal, Hand::Signal) => "the meter".to_owned(),
+        (_, Hand::Meter) => "the signal".to_owned(),
+        (_, Hand::Signal) => "the meter".to_owned(),
     }
 }
 

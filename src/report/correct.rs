@@ -1,6 +1,8 @@
 //! A corrected frequency as text: the result first, then the sum for paper, then the budget.
 
-use crate::correction::{CheckResult, Component, Shape, TargetResult, Verdict};
+use crate::correction::{
+    CheckResult, Component, DriftSource, Needed, Order, Recheck, Shape, TargetResult, Verdict,
+};
 use crate::measured::{decimals_for, value_and_u};
 use crate::offset::Side;
 use crate::report::html::{Set, Table};
@@ -17,6 +19,12 @@ pub fn text(record: &Corrected) -> String {
         lines.push(format!("target  {}", target_words(target, record.u_hz)));
     }
     lines.push(format!("sum     {}", record.line));
+    if let Some(order) = &record.order {
+        lines.extend(wrapped("order   ", &order_words(order)));
+    }
+    if let Some(recheck) = &record.recheck {
+        lines.extend(wrapped("recheck ", &recheck_words(recheck)));
+    }
     if !record.checks.is_empty() {
         lines.push(check_header());
         lines.extend(record.checks.iter().map(check_row));
@@ -53,8 +61,7 @@ pub(super) fn wrapped(label: &str, sentence: &str) -> Vec<String> {
 pub(super) fn signal(record: &Corrected) -> String {
     let answers = record.frequency_hz.map_or_else(|| record.alternatives_hz.clone(), |hertz| vec![hertz]);
     let expanded = rounded_u(record.expanded_u_hz);
-    let decimals = decimals_for(record.expanded_u_hz.max(1e-6));
-    let words: Vec<String> = answers.iter().map(|hertz| format!("{hertz:.decimals$} Hz")).collect();
+    let words: Vec<String> = answers.iter().map(|&hertz| format!("{} Hz", record.printed(hertz))).collect();
     let dof =
         record.effective_dof.map_or(String::new(), |dof| format!(", {:.0} degrees of freedom", dof.floor()));
     let each = if answers.len() > 1 { " each" } else { "" };
@@ -106,6 +113,97 @@ pub(super) fn target_words(target: &TargetResult, u_hz: f64) -> String {
         let _ = write!(words, "; within ±{tolerance:.1} Hz: {word} ({:.1} % inside)", probability * 100.0);
     }
     words
+}
+
+/// Which harmonic the rests tell, or what would tell it.
+fn order_words(order: &Order) -> String {
+    let (ratio, u) = value_and_u(order.ratio, order.u_ratio);
+    let by = format!("Δb/Δf = {ratio} ± {u} by the book");
+    if let Some(told) = order.harmonic {
+        let share = order.orders.first().map_or(0.0, |first| first.share);
+        return format!("{by}: the meter's harmonic {told} ({})", share_words(share));
+    }
+    if !order.fits() {
+        return format!("{by}: no harmonic fits");
+    }
+    let likely: Vec<String> = order
+        .orders
+        .iter()
+        .filter(|one| one.share >= 0.01)
+        .take(4)
+        .map(|one| format!("{} ({:.0} %)", one.harmonic, one.share * 100.0))
+        .collect();
+    let then = match &order.needed {
+        Some(Needed { readings: [low, high], note_hz, rests: 2 }) => {
+            format!("rests at {low:.1} and {high:.1}, with notes of about {note_hz:.0} Hz, would tell")
+        }
+        Some(Needed { readings: [low, high], note_hz, rests }) => format!(
+            "{rests} rests, half at {low:.1} and half at {high:.1}, with notes of about {note_hz:.0} Hz and the dial set anew for each, would tell"
+        ),
+        None => {
+            "no readings within hearing of this beat would: turn on to the next beat and ask hushbeat unknown"
+                .to_owned()
+        }
+    };
+    format!("{by}, can't tell: {}; {then}", likely.join(", "))
+}
+
+fn share_words(share: f64) -> String {
+    if share > 0.9995 { "> 99.9 %".to_owned() } else { format!("{:.1} %", share * 100.0) }
+}
+
+/// Until when the check holds.
+fn recheck_words(recheck: &Recheck) -> String {
+    let (rate, u) = value_and_u(recheck.drift_hz_per_min, recheck.drift_u_hz_per_min);
+    let stated = recheck.drift_u_hz_per_min <= 0.0;
+    let known = if stated { short(recheck.drift_hz_per_min) } else { format!("{rate} ± {u}") };
+    let source = match recheck.source {
+        DriftSource::Checks => "between the checks",
+        DriftSource::Stated => "as stated",
+        DriftSource::Rest => "within the rest, of meter and signal together",
+    };
+    let drift = format!("drift {known} Hz/min at the signal {source}");
+    let within = format!("±{} Hz", rounded_u(recheck.within_hz));
+    if recheck.minutes <= 0.0 {
+        return format!("now: the uncertainty is no less than {within} already ({drift})");
+    }
+    let span = span_words(recheck.minutes);
+    let until = match recheck.from_min {
+        Some(from) => {
+            format!("by {}, {span} after {}", time_of_day(from + recheck.minutes), time_of_day(from))
+        }
+        None => format!("within {span}"),
+    };
+    let longer = match recheck.seen_min {
+        Some(seen) if recheck.bounded => {
+            format!("; watched for {}, it is trusted no longer", span_words(seen))
+        }
+        None if recheck.bounded => "; it is trusted no longer than a day".to_owned(),
+        _ => String::new(),
+    };
+    format!("{until}: until then results stay within {within} ({drift}{longer})")
+}
+
+/// A rate stated without uncertainty, to three significant digits.
+fn short(value: f64) -> String {
+    let magnitude = value.abs().max(1e-9).log10().floor();
+    format!("{value:.*}", (2.0 - magnitude).clamp(0.0, 12.0) as usize)
+}
+
+/// Minutes, rounded down: a bound.
+fn span_words(minutes: f64) -> String {
+    // What is a whole second but for rounding is that second.
+    let whole = (minutes + 1e-9).floor() as u32;
+    match (whole / 60, whole % 60) {
+        (0, _) if minutes < 2.0 => format!("{:.0} s", (60.0 * minutes + 1e-6).floor()),
+        (0, minutes) => format!("{minutes} min"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
+    }
+}
+
+fn time_of_day(minutes: f64) -> String {
+    let whole = minutes.floor() as u32;
+    format!("{:02}:{:02}", whole / 60 % 24, whole % 60)
 }
 
 fn check_header() -> String {

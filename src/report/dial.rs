@@ -2,7 +2,7 @@
 
 use crate::dial::Plate;
 use crate::measured::value_and_u;
-use crate::task::dial::{NearCheck, Read, Settings};
+use crate::task::dial::{NearCheck, Read, Settings, TransferRecord};
 use std::fmt::Write;
 
 /// Sets out every way to reach a frequency, best first.
@@ -38,6 +38,14 @@ pub fn settings_text(record: &Settings, plate: &Plate) -> String {
             let points: Vec<String> = way.checkpoints.iter().map(|point| near(point, decimals)).collect();
             let _ = writeln!(out, "{:<10}check at {}", "", points.join(", or "));
         }
+        if let Some(found) = &way.transfer {
+            let _ = writeln!(out, "{:<10}untouched at {}", "", untouched(found, plate));
+        }
+    }
+    if record.settings.iter().any(|way| way.transfer.is_some()) {
+        out.push_str(
+            "untouched: check point and signal are heard at one setting of the dial; reading\nand book drop out, u is the crystal's\n",
+        );
     }
     if plate.backlash_div > 0.0 {
         let _ = writeln!(
@@ -47,6 +55,23 @@ pub fn settings_text(record: &Settings, plate: &Plate) -> String {
         );
     }
     out
+}
+
+/// Check point and signal at one setting, in words.
+fn untouched(found: &TransferRecord, plate: &Plate) -> String {
+    let side = |beat: f64| if beat < 0.0 { "below" } else { "above" };
+    format!(
+        "{:.*}: {:.0} Hz {} {}/{}, {:.0} Hz {} the signal; u {} Hz",
+        plate.reading_decimals(),
+        found.reading,
+        found.check_beat_hz.abs(),
+        side(found.check_beat_hz),
+        found.crystal_harmonic,
+        found.meter_harmonic,
+        found.signal_beat_hz.abs(),
+        side(found.signal_beat_hz),
+        value_and_u(0.0, found.u_hz).1
+    )
 }
 
 fn near(point: &NearCheck, decimals: usize) -> String {

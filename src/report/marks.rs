@@ -18,6 +18,9 @@ pub fn text(marks: &[Mark]) -> String {
             mark.at_s,
             side_words(mark.rest.side)
         );
+        if let Some(label) = &mark.label {
+            let _ = write!(text, "; {}", crate::source::one_line(label));
+        }
         if let Some(signal) = &mark.signal {
             let all: Vec<String> = signal
                 .frequencies_hz
@@ -62,6 +65,7 @@ mod tests {
                 near_hum_hz: None,
             },
             hand: Hand::Meter,
+            label: (at_s > 100.0).then(|| "station B".to_owned()),
             signal: (!frequencies_hz.is_empty()).then(|| Signal {
                 frequencies_hz: frequencies_hz.to_vec(),
                 u_hz: 4.2,

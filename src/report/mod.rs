@@ -17,6 +17,7 @@ pub mod page;
 pub mod plot;
 pub mod reference;
 pub mod rehearse;
+pub mod rollcall;
 pub mod sheet;
 mod table;
 pub mod text;

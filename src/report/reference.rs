@@ -48,6 +48,7 @@ pub fn crystal(found: &CrystalReference) -> String {
         found.nominal_hz * found.total.expanded_u_ppm * 1e-6,
     );
     let _ = writeln!(out, "is      {value} ± {u} Hz, marked {} Hz", found.nominal_hz);
+    let _ = writeln!(out, "sum     {}", found.line);
     let mut table = Table::new(&[
         ("carrier", "kHz"),
         ("harmonic", ""),
@@ -79,6 +80,7 @@ pub fn counter(found: &CounterReference) -> String {
     let (shown, _) = value_and_u(found.shown_hz, u_hz);
     let (true_hz, _) = value_and_u(found.true_hz, u_hz);
     let _ = writeln!(out, "shows   {shown} Hz where {true_hz} Hz was counted");
+    let _ = writeln!(out, "sum     {}", found.line);
     let word = if found.digit_supports { "is fine enough for this" } else { "is what limits this" };
     let _ = writeln!(out, "digit   its last digit is {:.3} ppm of that and {word}", found.digit_ppm);
     out + &budget(&found.total) + &notes(&found.warnings)

@@ -111,10 +111,19 @@ fn tolerance(line: &Line) -> String {
 }
 
 fn remarks(record: &Sheet, plate: &Plate) -> Vec<String> {
-    let mut remarks = vec![
+    let mut remarks: Vec<String> = Vec::new();
+    if let Some(hold_off) = record.hold_off_hz {
+        let side = if hold_off < 0.0 { "below" } else { "above" };
+        remarks.push(format!(
+            "Every reading holds the meter {:.0} Hz {side} its channel: a signal on the channel gives a note of {:.0} Hz.",
+            hold_off.abs(),
+            hold_off.abs()
+        ));
+    }
+    remarks.push(
         "Set the corrector to zero beat at the check point (crystal harmonic / meter harmonic) first."
             .to_owned(),
-    ];
+    );
     if plate.backlash_div > 0.0 {
         remarks.push(format!(
             "Come to every reading with the reading {}, as the book was made.",

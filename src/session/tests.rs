@@ -79,7 +79,6 @@ impl Ear for Straw {
                     at_s: 0.0,
                     offset_hz: None,
                     bound_hz: None,
-                    notes: None,
                     side: Side::Unknown,
                 },
                 crossings: vec![],

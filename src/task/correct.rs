@@ -1,12 +1,14 @@
 //! `correct`: an offset and a dial reading in, a corrected frequency with its budget out.
 
+use super::unknown::BeatText;
 use crate::clock::Clock;
 use crate::correction::{
-    Allowances, Check, CorrectionError, Measurement, PairReading, Request, Target, Transport,
+    self, Allowances, Check, CorrectionError, Drift, Measurement, PairReading, Request, RestAt, Target,
+    Transport,
 };
 use crate::dial::{Approach, Crystal, Date, DialError, Meter};
 use crate::offset::{Offset, Side};
-use crate::quantity::{Hertz, QuantityError};
+use crate::quantity::{Hertz, QuantityError, Width};
 use std::str::FromStr;
 
 pub use crate::correction::{Corrected, Taken};
@@ -40,8 +42,59 @@ pub struct CheckText {
     reading: String,
     crystal_harmonic: u32,
     meter_harmonic: u32,
-    offset: Offset,
+    offset: OffsetText,
     at_min: Option<f64>,
+}
+
+/// An offset as it was written: itself, or the number of a rest that has it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum OffsetText {
+    /// The offset.
+    Known(Offset),
+    /// That of the rest with this number, counted from 1, of a recording; with the side, where it is stated.
+    Rest(usize, Option<Side>),
+}
+
+impl OffsetText {
+    /// Reads `withinB`, `restN`, `restN:SIDE` or `OFFSET:SIDE`; `None` where it is none of these.
+    pub fn parse(size: &str, word: Option<&str>) -> Option<Result<Self, TextError>> {
+        let stated = word.map(side).transpose();
+        if let Some(number) = size.strip_prefix("rest") {
+            let number = number.parse().ok().filter(|&number| number > 0)?;
+            return Some(stated.map(|stated| Self::Rest(number, stated)));
+        }
+        match (size.strip_prefix("within"), stated) {
+            (_, Err(error)) => Some(Err(error)),
+            (Some(bound), Ok(None)) => {
+                Some(offset_size(bound).map(|(bound_hz, _)| Self::Known(Offset::Within { bound_hz })))
+            }
+            (None, Ok(Some(side))) => Some(
+                offset_size(size)
+                    .map(|(offset_hz, u_hz)| Self::Known(Offset::Heard { offset_hz, u_hz, side })),
+            ),
+            _ => None,
+        }
+    }
+
+    /// Puts the offset of a rest in its place.
+    pub fn take<E>(&mut self, rest: impl FnOnce(usize) -> Result<Offset, E>) -> Result<(), E> {
+        if let Self::Rest(number, stated) = *self {
+            let mut heard = rest(number)?;
+            if let (Offset::Heard { side, .. }, Some(stated)) = (&mut heard, stated) {
+                *side = stated;
+            }
+            *self = Self::Known(heard);
+        }
+        Ok(())
+    }
+
+    /// The offset; of a rest that was never looked up nothing is known.
+    pub fn offset(self) -> Offset {
+        match self {
+            Self::Known(offset) => offset,
+            Self::Rest(..) => Offset::Within { bound_hz: f64::INFINITY },
+        }
+    }
 }
 
 /// Text on the command line that can't be taken.
@@ -52,7 +105,7 @@ pub enum TextError {
     Quantity(#[from] QuantityError),
     /// A check that does not follow its pattern.
     #[error(
-        "`{0}` is not a check; write READING:N/M:OFFSET:SIDE or READING:N/M:withinB, such as 1531.4:7/2:12Hz:high"
+        "`{0}` is not a check; write READING:N/M:OFFSET:SIDE, READING:N/M:withinB or READING:N/M:restN, such as 1531.4:7/2:12Hz:high"
     )]
     Check(String),
     /// A pair that does not follow its pattern.
@@ -62,7 +115,7 @@ pub enum TextError {
     Pair(String),
     /// A beat that does not follow its pattern.
     #[error(
-        "`{0}` is not a beat; write D at zero beat, D:OFFSET:SIDE or D:withinB, such as 1531.4:30Hz:high"
+        "`{0}` is not a beat; write D at zero beat, D:OFFSET:SIDE, D:withinB or D:restN, such as 1531.4:30Hz:high"
     )]
     Beat(String),
     /// A place that does not follow its pattern.
@@ -134,13 +187,9 @@ impl FromStr for CheckText {
         };
         let parts: Vec<&str> = body.split(':').map(str::trim).collect();
         let (reading, point, offset) = match *parts.as_slice() {
-            [reading, point, bound] => {
-                let bound = bound.strip_prefix("within").ok_or_else(error)?;
-                (reading, point, Offset::Within { bound_hz: offset_size(bound)?.0 })
-            }
+            [reading, point, size] => (reading, point, OffsetText::parse(size, None).ok_or_else(error)??),
             [reading, point, size, word] => {
-                let (offset_hz, u_hz) = offset_size(size)?;
-                (reading, point, Offset::Heard { offset_hz, u_hz, side: side(word)? })
+                (reading, point, OffsetText::parse(size, Some(word)).ok_or_else(error)??)
             }
             _ => return Err(error()),
         };
@@ -152,14 +201,28 @@ impl FromStr for CheckText {
 }
 
 impl CheckText {
+    /// A check as it was heard at a reading: crystal harmonic N met meter harmonic M.
+    pub fn heard(reading: &str, (crystal_harmonic, meter_harmonic): (u32, u32), offset: Offset) -> Self {
+        let offset = OffsetText::Known(offset);
+        Self { reading: reading.to_owned(), crystal_harmonic, meter_harmonic, offset, at_min: None }
+    }
+
     fn on(&self, meter: &Meter) -> Result<Check, DialError> {
         Ok(Check {
             reading: meter.plate.reading(&self.reading)?,
             crystal_harmonic: self.crystal_harmonic,
             meter_harmonic: self.meter_harmonic,
-            offset: self.offset,
+            offset: self.offset.offset(),
             at_min: self.at_min,
         })
+    }
+
+    /// Puts the offset of a rest in its place where one is named; `rest` tells it by its number.
+    ///
+    /// # Errors
+    /// As `rest`.
+    pub fn take<E>(&mut self, rest: impl FnOnce(usize) -> Result<Offset, E>) -> Result<(), E> {
+        self.offset.take(rest)
     }
 }
 
@@ -210,6 +273,21 @@ pub struct Job {
     pub allowances: Allowances,
     /// Where the signal ought to be.
     pub target: Option<Target>,
+    /// What else is known.
+    pub extra: Extra,
+}
+
+/// What else is known, beside the measurement itself.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Extra {
+    /// Other rests of the same signal at other readings.
+    pub also: Vec<BeatText>,
+    /// Nobody stated H: where the other rests tell it, theirs is taken.
+    pub harmonic_open: bool,
+    /// The meter's drift.
+    pub drift: Option<Drift>,
+    /// How far off a result may be before the check must be repeated.
+    pub trust: Option<Width>,
 }
 
 /// Corrects one measurement.
@@ -252,9 +330,11 @@ fn asked<T>(
         // Measured anew, its old calibration and the ageing since no longer matter.
         Some(anew) => Crystal { frequency_hz: meter.crystal.frequency_hz, ..anew.clone() },
     };
-    ask(&Request {
+    let range = meter.range(&job.range)?;
+    let also = job.extra.also.iter().map(|beat| beat.rest(plate)).collect::<Result<Vec<_>, _>>()?;
+    let mut request = Request {
         meter,
-        range: meter.range(&job.range)?,
+        range,
         measurement,
         recorded: job.recorded,
         approach: job.approach,
@@ -268,7 +348,17 @@ fn asked<T>(
         clock: &job.clock,
         allowances: job.allowances,
         target: job.target,
-    })
+        extra: correction::Extra { also: &also, drift: job.extra.drift, trust: job.extra.trust },
+    };
+    if job.extra.harmonic_open
+        && let Measurement::Single { reading, offset } = measurement
+    {
+        let rests: Vec<RestAt> =
+            std::iter::once(RestAt { reading, offset }).chain(also.iter().copied()).collect();
+        let told = correction::order(meter, range, &rests, &job.clock)?.and_then(|order| order.harmonic);
+        request.harmonic = told.unwrap_or(job.harmonic);
+    }
+    ask(&request)
 }
 
 #[cfg(test)]
@@ -280,11 +370,15 @@ mod tests {
         let check: CheckText = "12/91.4:7/2:62.4Hz:high@14:05".parse().unwrap();
         assert_eq!((check.reading.as_str(), check.crystal_harmonic, check.meter_harmonic), ("12/91.4", 7, 2));
         assert_eq!(check.at_min, Some(845.0));
-        let Offset::Heard { offset_hz, u_hz, side } = check.offset else { panic!("heard") };
+        let Offset::Heard { offset_hz, u_hz, side } = check.offset.offset() else { panic!("heard") };
         assert_eq!(side, Side::High);
         assert!((offset_hz - 62.4).abs() < 1e-12 && (u_hz - 0.1 / 12f64.sqrt()).abs() < 1e-12);
         let check: CheckText = "1531.4:7/2:within20Hz".parse().unwrap();
-        assert_eq!(check.offset, Offset::Within { bound_hz: 20.0 });
+        assert_eq!(check.offset.offset(), Offset::Within { bound_hz: 20.0 });
+        let check: CheckText = "1531.4:7/2:rest3@14:05".parse().unwrap();
+        assert_eq!(check.offset, OffsetText::Rest(3, None));
+        let check: CheckText = "1531.4:7/2:rest3:low".parse().unwrap();
+        assert_eq!(check.offset, OffsetText::Rest(3, Some(Side::Low)));
         let pair: PairText = "1531.4:300Hz,1534.0:310Hz".parse().unwrap();
         assert_eq!((pair.low.0.as_str(), pair.high.0.as_str()), ("1531.4", "1534.0"));
         assert_eq!("1531.4,1534.0".parse::<PairText>().unwrap().low.1, None);

@@ -4,7 +4,7 @@
 //! was made; what is told about it here is measured anew at each run.
 
 use super::analyse::{AnalyseError, Analysis, analyse_recording};
-use super::correct::{Corrected, Job, Observation, TextError, correct};
+use super::correct::{Corrected, Extra, Job, Observation, TextError, correct};
 use super::trail::Trail;
 use crate::correction::{Allowances, CorrectionError, Target, Transport};
 use crate::dial::{Date, DialError, Meter, NotADate};
@@ -109,6 +109,7 @@ pub fn tell() -> Result<Told, DemoError> {
             frequency: Hertz(net_hz),
             tolerance: Some(Width::Absolute(Hertz(tolerance_hz))),
         }),
+        extra: Extra::default(),
     };
     let corrected = correct(&meter, &job)?;
     Ok(Told { analysis, trail, hand: settings.hand, meter: meter.name, reading: READING, corrected })

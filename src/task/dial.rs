@@ -1,6 +1,8 @@
 //! `dial`: where to set the meter for a frequency, or what a reading stands for.
 
-use crate::dial::{Approach, CheckPoint, DialError, Meter, check_points, either_side, settings};
+use crate::dial::{
+    Approach, CheckPoint, DialError, Meter, Transfer, check_points, either_side, settings, transfer,
+};
 use crate::quantity::Hertz;
 use serde::Serialize;
 use std::collections::HashMap;
@@ -29,6 +31,39 @@ impl From<&CheckPoint> for NearCheck {
     }
 }
 
+/// A setting at which a check point and the signal are both heard without touching the dial.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TransferRecord {
+    /// N.
+    pub crystal_harmonic: u32,
+    /// M.
+    pub meter_harmonic: u32,
+    /// Reading by the book, divisions.
+    pub reading: f64,
+    /// Beat of the check there, `M·f_meter − N·f_crystal`, Hz.
+    pub check_beat_hz: f64,
+    /// Beat of the signal there, `H·f_meter − K·f_signal`, Hz, if it is on the frequency wanted.
+    pub signal_beat_hz: f64,
+    /// Standard uncertainty of the signal by the crystal alone, Hz.
+    pub u_hz: f64,
+}
+
+impl From<Transfer> for TransferRecord {
+    fn from(found: Transfer) -> Self {
+        Self {
+            crystal_harmonic: found.crystal_harmonic,
+            meter_harmonic: found.meter_harmonic,
+            reading: found.point.reading,
+            check_beat_hz: found.check_beat_hz,
+            signal_beat_hz: found.signal_beat_hz,
+            u_hz: found.u_hz,
+        }
+    }
+}
+
+/// Highest note that the ear follows and every sound card passes, Hz.
+pub const REACH_HZ: f64 = 3600.0;
+
 /// One way to set the dial.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SettingRecord {
@@ -52,6 +87,8 @@ pub struct SettingRecord {
     pub checkpoints: Vec<NearCheck>,
     /// Which way to come at it: as the book was made.
     pub approach: Approach,
+    /// The check point that is heard together with the signal, the dial left alone; null where none is near enough.
+    pub transfer: Option<TransferRecord>,
 }
 
 /// The answer of `dial --frequency --json`: every way, best first.
@@ -78,11 +115,17 @@ pub struct Read {
     pub slope_hz_per_div: f64,
 }
 
-/// Lists every way to reach a frequency with its harmonic K.
+/// Lists every way to reach a frequency with its harmonic K, and with each the check point that is heard there too, both
+/// notes at most `reach_hz`.
 ///
 /// # Errors
 /// A frequency that no range reaches.
-pub fn to_reading(meter: &Meter, frequency: Hertz, signal_harmonic: u32) -> Result<Settings, DialError> {
+pub fn to_reading(
+    meter: &Meter,
+    frequency: Hertz,
+    signal_harmonic: u32,
+    reach_hz: f64,
+) -> Result<Settings, DialError> {
     let mut of_range: HashMap<String, Vec<CheckPoint>> = HashMap::new();
     let record = |way: &crate::dial::Setting| {
         let name = way.range.name.clone();
@@ -100,6 +143,15 @@ pub fn to_reading(meter: &Meter, frequency: Hertz, signal_harmonic: u32) -> Resu
             u_hz: way.u_hz,
             checkpoints: below.into_iter().chain(above).map(NearCheck::from).collect(),
             approach: meter.plate.book_approach,
+            transfer: transfer(
+                meter,
+                way.range,
+                points,
+                (way.harmonic, signal_harmonic),
+                frequency.0,
+                reach_hz,
+            )
+            .map(TransferRecord::from),
         }
     };
     Ok(Settings {

@@ -1,6 +1,6 @@
 //! `sheet`: a net's frequencies in, one card of dial settings out.
 
-use super::dial::{NearCheck, SettingRecord, to_reading};
+use super::dial::{NearCheck, REACH_HZ, SettingRecord, to_reading};
 use crate::dial::{DialError, Meter, Table};
 use crate::quantity::{Hertz, Width};
 use serde::Serialize;
@@ -76,6 +76,8 @@ pub struct Line {
     pub label: String,
     /// The frequency, Hz.
     pub frequency_hz: f64,
+    /// Where the setting puts the meter's harmonic: the frequency and the hold-off, Hz.
+    pub set_hz: f64,
     /// How far it may be off, Hz; null where nobody said.
     pub tolerance_hz: Option<f64>,
     /// The surest setting of the dial.
@@ -93,18 +95,22 @@ pub struct Line {
 pub struct Sheet {
     /// What its owner calls the meter.
     pub meter: String,
+    /// How far above each frequency the meter is held, Hz; negative: below; null where it is set to zero beat.
+    pub hold_off_hz: Option<f64>,
     /// A line to each channel, in the file's order.
     pub channels: Vec<Line>,
 }
 
-/// Works out the card.
+/// Works out the card; with a hold-off the meter's harmonic stands so many Hz above every frequency (below, where it is
+/// negative).
 ///
 /// # Errors
 /// A frequency that no range reaches, with its line.
-pub fn sheet(meter: &Meter, list: &Channels) -> Result<Sheet, DialError> {
+pub fn sheet(meter: &Meter, list: &Channels, hold_off_hz: Option<f64>) -> Result<Sheet, DialError> {
     let mut channels = Vec::new();
     for channel in &list.channels {
-        let ways = to_reading(meter, channel.frequency, 1).map_err(|error| {
+        let set_hz = channel.frequency.0 + hold_off_hz.unwrap_or(0.0);
+        let ways = to_reading(meter, Hertz(set_hz), 1, REACH_HZ).map_err(|error| {
             let told = error.to_string();
             let (what, hint) = told.split_once("; hint: ").unwrap_or((&told, "another meter may reach it"));
             list.table.error(channel.line, what, hint)
@@ -119,6 +125,7 @@ pub fn sheet(meter: &Meter, list: &Channels) -> Result<Sheet, DialError> {
         channels.push(Line {
             label: channel.label.clone(),
             frequency_hz: channel.frequency.0,
+            set_hz,
             tolerance_hz,
             checkpoint: nearest.cloned(),
             tolerance_div: tolerance_hz.map(|hertz| hertz / setting.slope_hz_per_div.abs()),
@@ -126,5 +133,5 @@ pub fn sheet(meter: &Meter, list: &Channels) -> Result<Sheet, DialError> {
             setting,
         });
     }
-    Ok(Sheet { meter: meter.name.clone(), channels })
+    Ok(Sheet { meter: meter.name.clone(), hold_off_hz, channels })
 }

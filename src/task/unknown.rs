@@ -1,8 +1,8 @@
 //! `unknown`: beats of one signal in, the frequencies that would make them out.
 
-use super::correct::{TextError, offset_size, side};
-use crate::correction::{About, BeatAt, Candidate, CorrectionError, Next};
-use crate::dial::Meter;
+use super::correct::{OffsetText, TextError};
+use crate::correction::{About, BeatAt, Candidate, CorrectionError, Next, RestAt};
+use crate::dial::{DialError, Meter, Plate};
 use crate::heard::Warning;
 use crate::offset::Offset;
 use crate::quantity::{Hertz, Width};
@@ -13,24 +13,44 @@ use std::str::FromStr;
 #[derive(Debug, Clone, PartialEq)]
 pub struct BeatText {
     reading: String,
-    offset: Option<Offset>,
+    offset: Option<OffsetText>,
 }
+
+impl BeatText {
+    /// Puts the offset of a rest in its place where one is named; `rest` tells it by its number.
+    ///
+    /// # Errors
+    /// As `rest`.
+    pub fn take<E>(&mut self, rest: impl FnOnce(usize) -> Result<Offset, E>) -> Result<(), E> {
+        self.offset.as_mut().map_or(Ok(()), |offset| offset.take(rest))
+    }
+
+    /// Whether it names a rest of a recording.
+    pub fn is_of_a_recording(&self) -> bool {
+        matches!(self.offset, Some(OffsetText::Rest(..)))
+    }
+
+    /// The rest that it speaks of; zero beat by ear is within 20 Hz.
+    pub(super) fn rest(&self, plate: &Plate) -> Result<RestAt, DialError> {
+        let by_ear = Offset::Within { bound_hz: ZERO_BEAT_HZ };
+        let offset = self.offset.map_or(by_ear, OffsetText::offset);
+        Ok(RestAt { reading: plate.reading(&self.reading)?, offset })
+    }
+}
+
+/// Zero beat by ear is no nearer than this, Hz (from memory: the ear loses the note there).
+const ZERO_BEAT_HZ: f64 = 20.0;
 
 impl FromStr for BeatText {
     type Err = TextError;
 
     fn from_str(text: &str) -> Result<Self, TextError> {
         let parts: Vec<&str> = text.split(':').map(str::trim).collect();
+        let wrong = || TextError::Beat(text.to_owned());
         let (reading, offset) = match *parts.as_slice() {
             [reading] => (reading, None),
-            [reading, bound] => {
-                let bound = bound.strip_prefix("within").ok_or_else(|| TextError::Beat(text.to_owned()))?;
-                (reading, Some(Offset::Within { bound_hz: offset_size(bound)?.0 }))
-            }
-            [reading, size, word] => {
-                let (offset_hz, u_hz) = offset_size(size)?;
-                (reading, Some(Offset::Heard { offset_hz, u_hz, side: side(word)? }))
-            }
+            [reading, size] => (reading, Some(OffsetText::parse(size, None).ok_or_else(wrong)??)),
+            [reading, size, word] => (reading, Some(OffsetText::parse(size, Some(word)).ok_or_else(wrong)??)),
             _ => return Err(TextError::Beat(text.to_owned())),
         };
         Ok(Self { reading: reading.to_owned(), offset })
@@ -119,7 +139,12 @@ pub fn unknown(
     let range = meter.range(range)?;
     let at = beats
         .iter()
-        .map(|beat| Ok(BeatAt { reading: meter.plate.reading(&beat.reading)?, offset: beat.offset }))
+        .map(|beat| {
+            Ok(BeatAt {
+                reading: meter.plate.reading(&beat.reading)?,
+                offset: beat.offset.map(OffsetText::offset),
+            })
+        })
         .collect::<Result<Vec<_>, CorrectionError>>()?;
     let found = crate::correction::unknown(meter, range, &at, about.map(|about| about.0))?;
     let mut warnings = Vec::new();
@@ -162,10 +187,11 @@ mod tests {
     fn beats_and_places_are_read_as_written() {
         let beat: BeatText = "12/91.4:62.4Hz:high".parse().unwrap();
         assert_eq!(beat.reading, "12/91.4");
-        assert!(matches!(beat.offset, Some(Offset::Heard { side: Side::High, .. })));
+        let heard = beat.offset.map(OffsetText::offset);
+        assert!(matches!(heard, Some(Offset::Heard { side: Side::High, .. })));
         assert_eq!("1531.4".parse::<BeatText>().unwrap().offset, None);
         let within = "1531.4:within30Hz".parse::<BeatText>().unwrap().offset;
-        assert_eq!(within, Some(Offset::Within { bound_hz: 30.0 }));
+        assert_eq!(within, Some(OffsetText::Known(Offset::Within { bound_hz: 30.0 })));
         for text in ["1531.4:30Hz", "1531.4:30:high", "1531.4:30Hz:above", "1:2:3:4"] {
             assert!(text.parse::<BeatText>().is_err(), "{text}");
         }

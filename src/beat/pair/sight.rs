@@ -20,8 +20,8 @@ pub const LOWEST_HZ: f64 = 60.0;
 const MEDIUM_EVERY: u64 = 2;
 const LONG_EVERY: u64 = 10;
 /// Slides undone unasked, Hz/s, and those undone besides when a line has just been lost.
-const SLIDES: [f64; 2] = [600.0, -600.0];
-const QUICK_SLIDES: [f64; 4] = [1400.0, -1400.0, 2400.0, -2400.0];
+const SLIDE: f64 = 600.0;
+const QUICK_SLIDES: [f64; 2] = [1400.0, 2400.0];
 /// How fast a line must move for its own slide to be undone, Hz/s.
 const OWN_SLIDE: f64 = 120.0;
 /// What stands out of the floor in each kind of frame.
@@ -63,7 +63,7 @@ impl Sight {
             hop: samples(HOP_S),
             hops: 0,
             short: frame(SHORT_S),
-            chirp: ChirpFrame::new(samples(SHORT_S), rate_hz),
+            chirp: ChirpFrame::new(samples(SHORT_S), rate_hz, &[SLIDE, QUICK_SLIDES[0], QUICK_SLIDES[1]]),
             medium: frame(MEDIUM_S),
             long: frame(LONG_S),
             floor: Floor::default(),
@@ -118,7 +118,8 @@ impl Sight {
         let hop = self.raw.slice(end - self.hop as u64, end);
         self.hum.clean(hop, notes_hz, &mut self.buffer);
         self.clean.push(&self.buffer);
-        let over = self.table.advance(now_s);
+        let mut over = Vec::new();
+        self.table.advance(now_s, &mut over);
         self.look_short(end, now_s);
         if self.hops.is_multiple_of(MEDIUM_EVERY) {
             self.look_at(Seen::Medium, end, now_s);
@@ -147,20 +148,25 @@ impl Sight {
         self.floor.measure(power);
         find_peaks(power, bin, &self.floor, range, LEAST[0], 12, &mut self.peaks);
         self.gathered.extend(self.peaks.iter().map(|p| (*p, 0.0)));
-        let mut slides: Vec<f64> = Vec::new();
+        // Each slide, and whether its opposite is undone too.
+        let mut slides: Vec<(f64, bool)> = Vec::new();
         if self.hops.is_multiple_of(2) {
-            slides.extend(SLIDES);
+            slides.push((SLIDE, true));
         }
         let gone = |l: &Line| l.hits > 8 && l.snr > 40.0 && (0.09..0.45).contains(&(now_s - l.last_seen_s));
         if self.table.lines.iter().any(gone) {
-            slides.extend(QUICK_SLIDES);
+            slides.extend(QUICK_SLIDES.map(|s| (s, true)));
         }
         let fast = self.table.lines.iter().filter(|l| l.r.abs() > OWN_SLIDE && l.hits > 1);
-        slides.extend(fast.max_by(|a, b| a.power.total_cmp(&b.power)).map(|l| l.r));
-        for slide in slides {
-            let power = self.chirp.power(samples, slide);
-            find_peaks(power, bin, &self.floor, range, LEAST[0], 8, &mut self.peaks);
-            self.gathered.extend(self.peaks.iter().map(|p| (*p, slide)));
+        slides.extend(fast.max_by(|a, b| a.power.total_cmp(&b.power)).map(|l| (l.r, false)));
+        for (slide, both) in slides {
+            self.chirp.undo(samples, slide);
+            for opposite in [false, true].into_iter().filter(|o| both || !o) {
+                let power = self.chirp.power(opposite);
+                find_peaks(power, bin, &self.floor, range, LEAST[0], 8, &mut self.peaks);
+                let undone = if opposite { -slide } else { slide };
+                self.gathered.extend(self.peaks.iter().map(|p| (*p, undone)));
+            }
         }
         // The sharpest copy of a peak is the true one; its smears in the other copies go.
         self.gathered.sort_unstable_by(|a, b| b.0.power.total_cmp(&a.0.power));

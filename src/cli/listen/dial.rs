@@ -10,7 +10,7 @@ use crate::live::Clerk;
 use crate::offset::{Offset, Side};
 use crate::quantity::Hertz;
 use crate::store;
-use crate::task::correct::{CheckText, Job, Observation};
+use crate::task::correct::{CheckText, Extra, Job, Observation};
 use crate::task::listen;
 use std::path::PathBuf;
 
@@ -35,7 +35,7 @@ pub struct Dial {
     harmonic: u32,
     /// The signal's harmonic that meets the meter
     #[arg(long, value_name = "K", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
-    signal_harmonic: u32,
+    pub signal_harmonic: u32,
     /// A check point heard, READING:N/M:OFFSET:SIDE or READING:N/M:withinB
     #[arg(long = "check", value_name = "CHECK", requires = "meter")]
     checks: Vec<CheckText>,
@@ -49,12 +49,17 @@ pub struct Dial {
     /// for this input]
     #[arg(long, value_name = "FILE|NAME")]
     card: Option<String>,
-    /// Where the signal ought to be: how far to go is shown
-    #[arg(long, value_name = "F", requires = "meter")]
-    target: Option<Hertz>,
+    /// Where the signal ought to be: how far to go is shown; needs the dial, or --hold-off
+    #[arg(long, value_name = "F")]
+    pub target: Option<Hertz>,
 }
 
 impl Dial {
+    /// The reading as it was written; empty without one.
+    pub fn reading(&self) -> &str {
+        self.reading.as_deref().unwrap_or_default()
+    }
+
     /// The sound card's clock as it is stated.
     pub fn clock(&self) -> Result<Option<Clock>, Failure> {
         self.card.as_ref().map(|card| clocks::stated(card)).transpose()
@@ -93,6 +98,7 @@ impl Dial {
             clock,
             allowances: Allowances::default(),
             target: self.target.map(|frequency| Target { frequency, tolerance: None }),
+            extra: Extra::default(),
         };
         Ok(Some((meter, job)))
     }

@@ -3,6 +3,7 @@
 mod dial;
 mod enter;
 mod stream;
+mod turns;
 
 use super::clocks;
 use super::failure::Failure;
@@ -58,6 +59,8 @@ pub struct Args {
     #[command(flatten)]
     dial: dial::Dial,
     #[command(flatten)]
+    turns: turns::Turns,
+    #[command(flatten)]
     logging: Logging,
 }
 
@@ -73,10 +76,10 @@ impl std::convert::From<SessionError> for Failure {
 /// No sound, or none that can be used; a file that can't be read or written; a reading off the dial.
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let settings = args.hearing.settings();
-    let against = args.set_check.unwrap_or_default();
     let clock = clock(args)?;
-    // A reading off the dial is refused before anything is heard.
-    args.dial.clerk(Clock::default())?;
+    // A reading off the dial, or a list that can't be read, is refused before anything is heard.
+    let against = turns::against(args, args.dial.clerk(Clock::default())?.as_ref())?;
+    turns::round(args, &Clock::default())?;
     let from = from(args, settings.channel)?;
     let stop = interrupt::catch()?;
     let options = Options { settings, keep: args.keep.clone(), seconds: args.seconds, ..Options::default() };
@@ -89,15 +92,19 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     session.by_clock(clock.unwrap_or_default());
     let clock = session.clock().clone();
     let clerk = args.dial.clerk(clock.clone())?;
+    let round = turns::round(args, &clock)?;
     let on_screen = !args.plain && !args.json && has_screen();
+    if !on_screen && args.turns.is_led() {
+        return Err(Failure::Usage("--transfer leads on the screen, and here is none; hint: hushbeat correct --recording FILE --rest 2 --check READING:N/M:rest1".to_owned()));
+    }
     let mut marks = Vec::new();
     let told = if on_screen {
-        let mut view = View::new(session.format(), settings, against, clerk);
+        let mut view = View::new(session.format(), settings, against, clerk).with_round(round);
         let shown = live::show(&session, &mut view, has_colour(), &stop);
         marks = view.marks;
         shown.map_err(|error| no_terminal(&error))
     } else if args.json {
-        stream::json(&session, &stop, out)
+        stream::json(&session, against, &stop, out)
     } else {
         stream::plain(&session, Teller::new(against, settings.turning.is_some(), clerk), &stop, out)
     };
@@ -111,6 +118,12 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     } else {
         if on_screen {
             out.write_all(report::marks::text(&marks).as_bytes())?;
+            turns::of_marks(args, against, &clock, &marks, out)?;
+        } else {
+            turns::of_rests(args, against, &clock, &outcome.finished.heard, out)?;
+        }
+        if let Some(proposal) = turns::proposal(args, &outcome.finished.heard) {
+            writeln!(out, "{proposal}")?;
         }
         for note in &outcome.notes {
             writeln!(out, "{note}")?;

@@ -1,8 +1,10 @@
 //! Listening without a screen: lines or JSON objects as things change.
 
 use crate::cli::failure::Failure;
-use crate::live::Teller;
+use crate::heard::{EndingState, Snapshot};
+use crate::live::{Against, Teller};
 use crate::session::{InputState, Next, Session, Update};
+use serde::Serialize;
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -41,8 +43,42 @@ pub fn plain(
     })
 }
 
+/// A snapshot, and with the meter held off how far the signal is from its target.
+#[derive(Serialize)]
+struct Now<'a> {
+    #[serde(flatten)]
+    snapshot: &'a Snapshot,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    target: Option<Distance>,
+}
+
+/// The signal against its target.
+#[derive(Serialize)]
+struct Distance {
+    /// Signal less target, Hz, with the meter on the side on which it is held where none was heard.
+    difference_hz: f64,
+    /// Standard uncertainty of that, Hz; null while the note moves.
+    u_hz: Option<f64>,
+}
+
+fn target(snapshot: &Snapshot, against: Against) -> Option<Distance> {
+    let Against::HoldOff(held) = against else { return None };
+    let rest = snapshot.rest.as_ref().filter(|_| snapshot.state == EndingState::Resting);
+    let heard = matches!(snapshot.state, EndingState::Moving | EndingState::Resting);
+    let offset = rest.map(|rest| rest.offset_hz).or(snapshot.offset_hz).filter(|_| heard)?;
+    Some(Distance {
+        difference_hz: held.difference_hz(offset, snapshot.side),
+        u_hz: rest.map(|rest| held.u_hz(rest.u_hz)),
+    })
+}
+
 /// One object per snapshot. What becomes of the input has no place in it and goes to standard error.
-pub fn json(session: &Session, stop: &AtomicBool, out: &mut dyn Write) -> Result<(), Failure> {
+pub fn json(
+    session: &Session,
+    against: Against,
+    stop: &AtomicBool,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
     let mut told_s = f64::NEG_INFINITY;
     let mut flowing = true;
     follow(session, stop, |update| {
@@ -52,7 +88,8 @@ pub fn json(session: &Session, stop: &AtomicBool, out: &mut dyn Write) -> Result
         }
         if let Some(snapshot) = update.snapshot.as_ref().filter(|snapshot| snapshot.at_s > told_s) {
             told_s = snapshot.at_s;
-            let object = serde_json::to_string(snapshot).map_err(|e| Failure::Job(e.to_string()))?;
+            let now = Now { snapshot, target: target(snapshot, against) };
+            let object = serde_json::to_string(&now).map_err(|e| Failure::Job(e.to_string()))?;
             writeln!(out, "{object}")?;
             out.flush()?;
         }

@@ -2,6 +2,7 @@
 
 use super::{ChainError, Total, in_words, path_ppm, reaches, total};
 use crate::correction::budget::{Component, Kind, Shape};
+use crate::correction::paper;
 use crate::heard::Warning;
 use crate::offset::Offset;
 use serde::{Deserialize, Serialize};
@@ -58,6 +59,8 @@ pub struct CounterReference {
     /// Uncertainty and budget.
     #[serde(flatten)]
     pub total: Total,
+    /// The sum on one line, as on paper: the counter's error.
+    pub line: String,
     /// The meter's fundamental by the standard, Hz.
     pub true_hz: f64,
     /// Mean of what the counter shows, Hz.
@@ -135,8 +138,15 @@ pub fn counter(request: &CounterRequest) -> Result<CounterReference, ChainError>
             ),
         });
     }
+    let error_ppm = (ratio - 1.0) * 1e6;
+    let decimals = paper::decimals(total.expanded_u_ppm);
+    let line = paper::equation(error_ppm, decimals, "ppm", |places| {
+        let beat = if beat_hz.abs() > 0.0 { paper::signed(beat_hz, places) } else { String::new() };
+        format!("({shown_hz:.places$} × {} / ({standard_hz:.places$}{beat}) - 1) × 1000000", request.harmonic)
+    });
     Ok(CounterReference {
-        error_ppm: (ratio - 1.0) * 1e6,
+        error_ppm,
+        line,
         digit_ppm: by_shown * request.digit_hz,
         digit_supports,
         total,

@@ -2,6 +2,7 @@
 
 use super::{ChainError, Total, path_ppm, reaches, total};
 use crate::correction::budget::{Component, Kind, Shape};
+use crate::correction::paper;
 use crate::heard::Warning;
 use crate::offset::Offset;
 use serde::{Deserialize, Serialize};
@@ -57,6 +58,8 @@ pub struct CrystalReference {
     /// Uncertainty and budget.
     #[serde(flatten)]
     pub total: Total,
+    /// The sum on one line, as on paper: the crystal's frequency.
+    pub line: String,
     /// The beats.
     pub observations: Vec<ObservationRow>,
     /// Doubts, with advice.
@@ -126,7 +129,37 @@ pub fn crystal(request: &CrystalRequest) -> Result<CrystalReference, ChainError>
         Component::normal("carrier as received", 0.0, "ppm", 1.0, propagation),
         Component::rectangle("temperature", 0.0, "ppm", 1.0, request.temperature_ppm),
     ]);
-    Ok(CrystalReference { nominal_hz: request.nominal_hz, error_ppm, total, observations: rows, warnings })
+    let line = line(request.nominal_hz, error_ppm, total.expanded_u_ppm, &rows);
+    Ok(CrystalReference {
+        nominal_hz: request.nominal_hz,
+        error_ppm,
+        total,
+        line,
+        observations: rows,
+        warnings,
+    })
+}
+
+/// The crystal's frequency on paper: carrier and mean beat over the harmonic where all beats are of one carrier, else from
+/// the mean error.
+fn line(nominal_hz: f64, error_ppm: f64, expanded_u_ppm: f64, rows: &[ObservationRow]) -> String {
+    let value = nominal_hz * (1.0 + error_ppm * 1e-6);
+    let decimals = paper::decimals(nominal_hz * expanded_u_ppm * 1e-6);
+    let [first, ..] = rows else { return String::new() };
+    let of_one = |row: &ObservationRow| {
+        row.harmonic == first.harmonic && (row.carrier_hz - first.carrier_hz).abs() <= 0.0
+    };
+    if !rows.iter().all(of_one) {
+        return paper::equation(value, decimals, "Hz", |places| {
+            let sign = if error_ppm < 0.0 { '-' } else { '+' };
+            format!("{nominal_hz} {sign} {nominal_hz} × {:.places$} / 1000000", error_ppm.abs())
+        });
+    }
+    let beat: f64 = rows.iter().map(|row| row.weight * row.beat_hz.unwrap_or(0.0)).sum();
+    paper::equation(value, decimals, "Hz", |places| {
+        let beat = if beat.abs() > 0.0 { paper::signed(beat, places) } else { String::new() };
+        format!("({}{beat}) / {}", first.carrier_hz, first.harmonic)
+    })
 }
 
 /// Weights by the beats' own uncertainties, all alike where one of them has none.

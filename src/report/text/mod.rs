@@ -10,6 +10,7 @@ use crate::heard::{Crossing, CrossingKind, EndingState, Heard, Level, Method, Re
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
 use crate::task::analyse::{Analysis, Input};
+use crate::task::hold_off::hold_off;
 use std::fmt::Write;
 
 /// The whole answer of `analyse` as text. `trail` is the track, thinned or not; `hand` says whose side is told.
@@ -38,6 +39,10 @@ pub fn analysis(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> String {
     }
     text.push('\n');
     background(&mut text, heard);
+    let pulled = heard.rests.iter().any(|rest| rest.pulled.is_some());
+    if pulled || matches!(heard.ending.state, EndingState::DeadBand | EndingState::Locked) {
+        push_sentence(&mut text, Some(hold_off(Some(heard)).in_words()));
+    }
     for note in &analysis.input.notes {
         push_sentence(&mut text, Some(format!("Mended while reading: {note}.")));
     }

@@ -28,7 +28,18 @@ pub fn shelf() -> Vec<Shelved> {
              touched down and up again to see the side, and rests",
             fall_to_rest(),
         ),
+        shelved(
+            "held-off",
+            "netting without zero beat: the meter is held 275 Hz above the channel, the transmitter is raised from below and \
+             left 3.6 Hz high; the two pull each other",
+            held_off(),
+        ),
         shelved("hum-only", "the meter is switched off: nothing but 50 Hz hum and noise", hum_only()),
+        shelved(
+            "net-called",
+            "a net called in turn at one setting of the dial, the meter held off above it: control, three stations, control",
+            net_called(),
+        ),
         shelved(
             "signal-turned",
             "netting: the meter stands, the transmitter is raised from below and left 52.3 Hz low",
@@ -86,6 +97,25 @@ fn hum_only() -> Scene {
         hum: Some(Hum::mains(50.02, &[0.6, 0.5, 0.4, 0.2, 0.2, 0.1])),
         ..small(40_965, &[(0.0, 0.0), (10.0, 0.0)])
     }
+}
+
+fn held_off() -> Scene {
+    Scene {
+        lock_hz: 20.0,
+        hum: Some(Hum::mains(50.01, &[0.1, 0.14, 0.08, 0.05, 0.05, 0.03])),
+        ..small(40_967, &[(0.0, 1150.0), (0.4, 1150.0), (4.0, 271.4), (9.0, 271.4)])
+    }
+}
+
+fn net_called() -> Scene {
+    let turns = [275.0, 262.3, 291.7, 240.9, 275.0];
+    let (mut knots, mut keyed, mut from) = (Vec::new(), Vec::new(), 0.0);
+    for beat in turns {
+        knots.extend([(from, beat), (from + 4.0, beat)]);
+        keyed.push((from + 0.2, from + 3.9));
+        from += 4.4;
+    }
+    Scene { keyed, wander_hz_per_root_s: 0.01, ..small(40_968, &knots) }
 }
 
 fn two_rests() -> Scene {

@@ -1,6 +1,7 @@
 //! A limit for a rate: `0.1Hz/min`, `0.01ppm/h`, `1e-9/s`.
 
 use super::Series;
+use crate::correction::{Drift, DriftOf, DriftSource};
 use std::str::FromStr;
 
 /// A rate that counts as settled.
@@ -42,6 +43,12 @@ impl FromStr for Limit {
 }
 
 impl Limit {
+    /// A drift of that size, either way: of the meter's fundamental where it is in hertz.
+    pub fn drift(self) -> Drift {
+        let of = if self.in_hertz { DriftOf::Fundamental } else { DriftOf::Relative };
+        Drift { per_min: 60.0 * self.per_s, u_per_min: 0.0, of, source: DriftSource::Stated, seen_min: None }
+    }
+
     /// In the unit of the series, per second.
     ///
     /// # Errors

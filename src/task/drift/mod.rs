@@ -8,7 +8,8 @@ pub use limit::{Limit, NotALimit};
 pub use recording::{RecordingDrift, RecordingDriftError, from_recording};
 pub use series::{Kind, Series, SeriesError};
 
-use crate::heard::Warning;
+use crate::correction::{Drift, DriftOf, DriftSource};
+use crate::heard::{Rest, Warning};
 use crate::stability::{self, PhaseSeries, Stability, WarmUp};
 use serde::{Deserialize, Serialize};
 
@@ -44,6 +45,41 @@ pub struct DriftRecord {
     pub stability: Stability,
     /// Doubts, with advice.
     pub warnings: Vec<Warning>,
+}
+
+/// Higher than any note: a series in hertz about this was counted, not heard, Hz.
+const COUNTED_HZ: f64 = 20e3;
+
+impl DriftRecord {
+    /// What the record says of the meter's drift at its end: of the beat where it was heard, else relative.
+    pub fn drift(&self) -> Drift {
+        let (of, scale) = match self.unit.as_str() {
+            "Hz" if self.mean.abs() < COUNTED_HZ => (DriftOf::Beat, 1.0),
+            "Hz" => (DriftOf::Relative, 1.0 / self.mean),
+            _ => (DriftOf::Relative, 1.0),
+        };
+        Drift {
+            per_min: 60.0 * scale * self.rate_per_s,
+            u_per_min: 60.0 * scale.abs() * self.u_rate_per_s,
+            of,
+            source: DriftSource::Stated,
+            seen_min: Some(self.points as f64 * self.tau0_s / 60.0),
+        }
+    }
+}
+
+/// A shorter rest tells nothing of the minutes to come, s.
+const LEAST_REST_S: f64 = 30.0;
+
+/// The drift within a rest, of meter and signal together; `None` where it is too short to tell.
+pub fn drift_of_rest(rest: &Rest) -> Option<Drift> {
+    (rest.end_s - rest.start_s >= LEAST_REST_S).then(|| Drift {
+        per_min: 60.0 * rest.rate_hz_per_s,
+        u_per_min: 60.0 * rest.rate_u,
+        of: DriftOf::Beat,
+        source: DriftSource::Rest,
+        seen_min: Some((rest.end_s - rest.start_s) / 60.0),
+    })
 }
 
 /// The series beside its record, for plots: (t in s, value), and the fitted course.

@@ -1,0 +1,152 @@
+//! A roll-call as text and as a page.
+
+use super::html::{self, Set, escape, outside, paragraph, section};
+use super::table::Table;
+use crate::correction::{RollCall, Station};
+use crate::live::side_words;
+use crate::measured::{decimals_for, value_and_u};
+use crate::task::rollcall::RollRecord;
+
+/// Every station against net control.
+pub fn text(record: &RollRecord) -> String {
+    let roll = &record.roll;
+    let mut table = Table::new(&[
+        ("note", "Hz"),
+        ("turns", ""),
+        ("against control", "Hz"),
+        ("±", "Hz"),
+        ("station", ""),
+        ("", ""),
+    ]);
+    for station in &roll.stations {
+        let [note, turns, difference, u] = figures(station, roll);
+        let label = crate::source::one_line(&station.label);
+        table.row([note, turns, difference, u, label, words(station, roll)]);
+    }
+    let mut out = format!("{}\n{}", crate::source::one_line(&headline(record)), table.print());
+    for remark in remarks(record) {
+        for line in super::correct::wrapped("", &remark) {
+            out.push_str(line.trim_end());
+            out.push('\n');
+        }
+    }
+    for warning in &record.warnings {
+        for line in super::correct::wrapped("note    ", &warning.message) {
+            out.push_str(line.trim_end());
+            out.push('\n');
+        }
+    }
+    out
+}
+
+/// The same as a page for a browser and for paper.
+pub fn page(record: &RollRecord, made: &str) -> String {
+    let roll = &record.roll;
+    let mut table = html::Table::new(
+        "Every station against net control",
+        &[
+            ("station", Set::Words),
+            ("note (Hz)", Set::Figures),
+            ("turns", Set::Figures),
+            ("against control (Hz)", Set::Figures),
+            ("± (Hz)", Set::Figures),
+            ("in words", Set::Words),
+            ("what to do", Set::Words),
+        ],
+    );
+    for station in &roll.stations {
+        let [note, turns, difference, u] = figures(station, roll);
+        let cells = [
+            outside(&station.label),
+            note,
+            turns,
+            difference,
+            u,
+            escape(&words(station, roll)),
+            escape(&advice(station, roll)),
+        ];
+        let class = if station.label == roll.control { "total" } else { "" };
+        table.marked_row(cells, class);
+    }
+    let reading: String = remarks(record).iter().map(|remark| paragraph(remark)).collect();
+    let doubts: String = record
+        .warnings
+        .iter()
+        .map(|warning| format!("<p class=\"caution\">{}</p>\n", escape(&warning.message)))
+        .collect();
+    let main = section("stations", "Stations", &table.print())
+        + &section("how", "How to read it", &(reading + &doubts));
+    let foot = format!(
+        "<p>Made by hushbeat {} on {}.</p>\n",
+        env!("CARGO_PKG_VERSION"),
+        escape(&made.replace('T', " ").replace('Z', " UTC"))
+    );
+    html::page(&format!("Roll-call: {}", roll.control), &paragraph(&headline(record)), &main, &foot)
+}
+
+fn headline(record: &RollRecord) -> String {
+    let turns: usize = record.roll.stations.iter().map(|station| station.turns).sum();
+    format!(
+        "{}: {} stations, {turns} turns at one setting of the dial, net control {}",
+        record.path,
+        record.roll.stations.len(),
+        record.roll.control
+    )
+}
+
+/// Note, turns, difference and its u as printed.
+fn figures(station: &Station, roll: &RollCall) -> [String; 4] {
+    let note = format!("{:.*}", decimals_for(station.u_hz.max(1e-3)).min(3), station.offset_hz);
+    let turns = station.turns.to_string();
+    if station.label == roll.control {
+        return [note, turns, "–".to_owned(), "–".to_owned()];
+    }
+    let signed = |hertz: f64| format!("{:+.*}", decimals_for(station.u_hz.max(1e-6)), hertz);
+    let difference = match station.difference_hz {
+        Some(hertz) => signed(hertz),
+        None => station.alternatives_hz.iter().map(|&hertz| signed(hertz)).collect::<Vec<_>>().join(" or "),
+    };
+    [note, turns, difference, value_and_u(0.0, station.u_hz).1]
+}
+
+/// Which side of net control, and where the meter stood.
+fn words(station: &Station, roll: &RollCall) -> String {
+    if station.label == roll.control {
+        return format!("net control, {}", side_words(station.side));
+    }
+    match station.difference_hz {
+        None => "side not known".to_owned(),
+        Some(hertz) if hertz.abs() <= 2.0 * station.u_hz => "on net control within its ±".to_owned(),
+        Some(hertz) if hertz > 0.0 => "above net control".to_owned(),
+        Some(_) => "below net control".to_owned(),
+    }
+}
+
+fn advice(station: &Station, roll: &RollCall) -> String {
+    match station.difference_hz {
+        Some(hertz) if station.label != roll.control && hertz.abs() > 2.0 * station.u_hz => {
+            let (size, _) = value_and_u(hertz.abs(), station.u_hz);
+            format!("{} by {size} Hz", if hertz > 0.0 { "lower it" } else { "raise it" })
+        }
+        _ => String::new(),
+    }
+}
+
+fn remarks(record: &RollRecord) -> Vec<String> {
+    let roll = &record.roll;
+    let mut remarks = vec![format!(
+        "± is one standard uncertainty of the difference: the two notes, and what the meter may have moved between the turns (a wander of {:.4} Hz per root second). Reading, book, crystal and the meter's own error drop out.",
+        roll.wander_hz_per_root_s
+    )];
+    if let Some(drift) = roll.drift_hz_per_s {
+        let (drift, u) = value_and_u(drift, roll.drift_u_hz_per_s);
+        remarks.push(format!("The meter's drift against the net, {drift} ± {u} Hz/s, is taken out."));
+    }
+    if roll.widened >= 1.05 {
+        remarks.push(format!(
+            "Turns of one station scatter: every ± is {:.1} times what the rests alone would give.",
+            roll.widened
+        ));
+    }
+    remarks
+}
