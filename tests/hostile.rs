@@ -295,10 +295,14 @@ fn lists_or_refuse(text: &str) -> [Result<usize, String>; 3] {
         let list = sheet::Channels::parse(text, "n.csv").map_err(|e| e.to_string())?;
         sheet::sheet(&meter, &list).map(|card| card.channels.len()).map_err(|e| e.to_string())
     });
-    let made = within_bounds(text, || {
-        let job = book::FitJob { range: "high", points: ("n.csv", text), shape: None, step: None };
-        book::fit(&plan, &job).map(|made| made.rows.len()).map_err(|e| e.to_string())
+    let old = include_str!("../fixtures/books/club-bench-high.csv");
+    let [made, on_shape] = [None, Some(("old.csv", old))].map(|shape| {
+        within_bounds(text, || {
+            let job = book::FitJob { range: "high", points: ("n.csv", text), shape, step: None };
+            book::fit(&plan, &job).map(|made| made.rows.len()).map_err(|e| e.to_string())
+        })
     });
+    let _ = on_shape.inspect_err(|line| one_short_line(line, "n.csv"));
     let slips = within_bounds(text, || {
         book::check(text, "n.csv").map(|checked| checked.rows).map_err(|e| e.to_string())
     });

@@ -115,3 +115,33 @@ fn colour_is_left_out_where_none_is_wanted() {
         terminal.ends_well(0);
     }
 }
+
+/// The terminal is closed under the screen, its window or its connection gone: the program ends by itself.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_terminal_that_is_closed_ends_the_program() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let number = folder.path().join("number");
+    let line = format!("sh -c 'echo $$ > {}; exec {}'", number.display(), listening("--speed 0.02"));
+    let Some(terminal) = Terminal::run(&line, |_| {}) else { return };
+    terminal.wait_for(&["in the hand"]);
+    let number = std::fs::read_to_string(number).expect("its number");
+    let number = number.trim();
+    drop(terminal);
+    // Ended, or ended and not yet taken note of by whoever inherited it.
+    let runs = || {
+        let stat = std::fs::read_to_string(format!("/proc/{number}/stat")).unwrap_or_default();
+        stat.rsplit(')')
+            .next()
+            .and_then(|rest| rest.split_whitespace().next())
+            .is_some_and(|state| state != "Z")
+    };
+    let began = std::time::Instant::now();
+    while runs() {
+        if began.elapsed() > std::time::Duration::from_secs(30) {
+            let _ = std::process::Command::new("kill").args(["-9", number]).status();
+            panic!("it was still there after half a minute");
+        }
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+}

@@ -371,6 +371,7 @@ fn the_corrected_frequency_is_the_one_put_in() {
             clock: &Clock { error_ppm: Some(0.0), u_ppm: 0.0, applied: true, source: String::new() },
             allowances: Allowances::default(),
             target: None,
+            extra: hushbeat::correction::Extra::default(),
         })
         .unwrap();
         let error = record.frequency_hz.unwrap() - signal;

@@ -37,7 +37,7 @@ pub fn show(session: &Session, view: &mut View, colour: bool, stop: &AtomicBool)
     let mut screen = Screen::open(colour)?;
     screen.draw(view)?;
     while !view.left && !stop.load(Ordering::Relaxed) {
-        let mut new = match Screen::next(KEY, view.is_typing())? {
+        let mut new = match screen.next(KEY, view.is_typing())? {
             Happened::Nothing => false,
             Happened::Resized => true,
             Happened::Key(key) => {

@@ -5,21 +5,27 @@ use super::keys::{self, Key};
 use super::view::View;
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
-use ratatui::crossterm::event;
+use ratatui::crossterm::event::{self, Event};
 use ratatui::crossterm::terminal::{
     EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
 use ratatui::crossterm::{cursor, execute};
-use std::io::{self, Stdout};
+use std::io::{self, IsTerminal, Stdout};
 use std::sync::Once;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
+use std::thread;
 use std::time::Duration;
 
 /// The screen. Dropping it puts the terminal back.
 pub struct Screen {
     terminal: Terminal<CrosstermBackend<Stdout>>,
     colour: bool,
+    events: Receiver<io::Result<Event>>,
 }
+
+/// How often the thread that waits for keys looks whether the screen is still up.
+const LOOK: Duration = Duration::from_millis(50);
 
 impl Screen {
     /// Takes over the terminal; `colour` says whether colours may be used.
@@ -33,7 +39,7 @@ impl Screen {
         let terminal = execute!(io::stdout(), EnterAlternateScreen, cursor::Hide)
             .and_then(|()| Terminal::new(CrosstermBackend::new(io::stdout())));
         match terminal {
-            Ok(terminal) => Ok(Self { terminal, colour }),
+            Ok(terminal) => Ok(Self { terminal, colour, events: watch() }),
             Err(error) => {
                 put_back();
                 Err(error)
@@ -53,14 +59,35 @@ impl Screen {
     ///
     /// # Errors
     /// The terminal went away.
-    pub fn next(wait: Duration, typing: bool) -> io::Result<Happened> {
-        if !event::poll(wait)? {
-            return Ok(Happened::Nothing);
+    pub fn next(&self, wait: Duration, typing: bool) -> io::Result<Happened> {
+        let read = if typing { keys::typed } else { keys::key };
+        match self.events.recv_timeout(wait) {
+            Ok(event) => event.map(|event| read(&event).map_or(Happened::Resized, Happened::Key)),
+            // A terminal that was closed is none any more.
+            Err(RecvTimeoutError::Timeout) if io::stdin().is_terminal() => Ok(Happened::Nothing),
+            Err(_) => Err(io::Error::new(io::ErrorKind::NotConnected, "it was closed")),
         }
-        let event = event::read()?;
-        let key = if typing { keys::typed(&event) } else { keys::key(&event) };
-        Ok(key.map_or(Happened::Resized, Happened::Key))
     }
+}
+
+/// Waits for keys and changes of size on a thread of its own: on a terminal that was closed crossterm 0.29 reads for
+/// ever, and whoever waits for it never comes back. The thread ends with the screen, or at the latest with the program.
+fn watch() -> Receiver<io::Result<Event>> {
+    let (tell, events) = mpsc::channel();
+    thread::spawn(move || {
+        while UP.load(Ordering::Acquire) {
+            let event = match event::poll(LOOK) {
+                Ok(false) => continue,
+                Ok(true) => event::read(),
+                Err(error) => Err(error),
+            };
+            let failed = event.is_err();
+            if tell.send(event).is_err() || failed {
+                break;
+            }
+        }
+    });
+    events
 }
 
 /// What happened at the terminal.

@@ -228,8 +228,8 @@ code { font-family: ui-monospace, 'DejaVu Sans Mono', monospace; font-size: .95e
 .wide { overflow-x: auto; margin: .8rem 0;
   background: linear-gradient(to right, var(--paper) 40%, transparent) left / 2.5rem 100% no-repeat local,
     linear-gradient(to left, var(--paper) 40%, transparent) right / 2.5rem 100% no-repeat local,
-    linear-gradient(to right, var(--quiet), transparent) left / .5rem 100% no-repeat scroll,
-    linear-gradient(to left, var(--quiet), transparent) right / .5rem 100% no-repeat scroll; }
+    linear-gradient(to right, var(--rule), transparent) left / .5rem 100% no-repeat scroll,
+    linear-gradient(to left, var(--rule), transparent) right / .5rem 100% no-repeat scroll; }
 .wide:focus-visible { outline: 3px solid var(--accent); outline-offset: 2px; }
 figure { margin: 1rem 0; }
 figure svg { display: block; width: 100%; height: auto; min-width: 36rem; background: #ffffff; }
@@ -246,19 +246,20 @@ tr.total td, tr.total th { border-top: 2px solid var(--ink); font-weight: 600; }
 @media screen and (max-width: 44rem) {
   table { font-size: .8125rem; }
   th, td { padding: .25rem .35rem; }
-  td:last-child:not(.n) { min-width: 7.5rem; }
+  tbody th:not(.n), td:last-child:not(.n) { min-width: 7.5rem; }
 }
 @media print {
   @page { margin: 16mm 14mm; }
   :root { font-size: 10pt; }
-  body { max-width: none; padding: 0; }
+  body, p, li { max-width: none; }
+  body { padding: 0; }
   h2, h3, caption, h3 + p { break-after: avoid; }
   figure, tr, .answer, .caution { break-inside: avoid; }
   thead { display: table-header-group; break-after: avoid; }
   .wide { overflow: visible; break-inside: avoid; background: none; }
   h2 { margin-top: 1.3rem; }
   footer { margin-top: 1rem; }
-  figure svg { min-width: 0; max-width: 140mm; }
+  figure svg { min-width: 0; max-width: 130mm; }
   .answer, thead th { print-color-adjust: exact; }
 }
 ";

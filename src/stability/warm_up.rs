@@ -124,18 +124,30 @@ impl Drift {
     }
 }
 
-/// The time constant that fits best, found on a ladder and then by thirds.
+/// The time constant that fits best, found on a ladder and then by the golden section.
 fn best_approach(values: &[(f64, f64)], first: f64, last: f64) -> Option<(f64, Fit)> {
     let span = last - first;
     let shortest = 1.5 * span / (values.len() - 1) as f64;
     let rung = (span / shortest).ln() / LADDER as f64;
     let at = |i: f64| shortest * (rung * i).exp();
     let squares = |i: f64| Fit::of(values, first, Some(at(i))).map_or(f64::INFINITY, |fit| fit.squares);
-    let best = (0..=LADDER).map(|i| i as f64).min_by(|a, b| squares(*a).total_cmp(&squares(*b)))?;
+    let rungs = (0..=LADDER).map(|i| (i as f64, squares(i as f64)));
+    let best = rungs.min_by(|a, b| a.1.total_cmp(&b.1))?.0;
     let (mut low, mut high) = ((best - 1.0).max(0.0), (best + 1.0).min(LADDER as f64));
-    for _ in 0..30 {
-        let (a, b) = (low + (high - low) / 3.0, high - (high - low) / 3.0);
-        if squares(a) < squares(b) { high = b } else { low = a }
+    // By the golden section each step needs one new fit.
+    let golden = (5f64.sqrt() - 1.0) / 2.0;
+    let (mut a, mut b) = (high - golden * (high - low), low + golden * (high - low));
+    let (mut at_a, mut at_b) = (squares(a), squares(b));
+    for _ in 0..26 {
+        if at_a < at_b {
+            (high, b, at_b) = (b, a, at_a);
+            a = high - golden * (high - low);
+            at_a = squares(a);
+        } else {
+            (low, a, at_a) = (a, b, at_b);
+            b = low + golden * (high - low);
+            at_b = squares(b);
+        }
     }
     let constant = at(f64::midpoint(low, high));
     // At the long end a line and a parabola are all that is seen; that is no time constant.
@@ -157,59 +169,51 @@ struct Fit {
 
 impl Fit {
     fn of(values: &[(f64, f64)], first: f64, constant: Option<f64>) -> Option<Self> {
-        let row = |t: f64| {
-            let mut row = vec![1.0, t - first];
-            row.extend(constant.map(|constant| ((first - t) / constant).exp()));
-            row
-        };
-        Self::solve(values, row)
+        match constant {
+            None => Self::solve(values, |t| [1.0, t - first]),
+            Some(constant) => Self::solve(values, |t| [1.0, t - first, ((first - t) / constant).exp()]),
+        }
     }
 
     fn about(values: &[(f64, f64)], first: f64, constant: f64, amplitude: f64) -> Option<Self> {
-        let row = |t: f64| {
+        Self::solve(values, |t| {
             let left = ((first - t) / constant).exp();
-            vec![1.0, t - first, left, amplitude * left * (t - first) / constant.powi(2)]
-        };
-        Self::solve(values, row)
+            [1.0, t - first, left, amplitude * left * (t - first) / constant.powi(2)]
+        })
     }
 
-    fn solve(values: &[(f64, f64)], row: impl Fn(f64) -> Vec<f64>) -> Option<Self> {
-        let n = row(values[0].0).len();
-        let mut scale = vec![0.0; n];
-        for &(t, _) in values {
-            for (scale, cell) in scale.iter_mut().zip(row(t)) {
-                *scale += cell * cell;
-            }
-        }
-        for scale in &mut scale {
-            *scale = scale.sqrt().max(f64::MIN_POSITIVE);
-        }
+    fn solve<const N: usize>(values: &[(f64, f64)], row: impl Fn(f64) -> [f64; N]) -> Option<Self> {
         let mean = values.iter().map(|value| value.1).sum::<f64>() / values.len() as f64;
-        let (mut a, mut b) = (vec![0.0; n * n], vec![0.0; n]);
+        let (mut sums, mut right) = ([[0.0; N]; N], [0.0; N]);
         for &(t, y) in values {
-            let row: Vec<f64> = row(t).iter().zip(&scale).map(|(cell, scale)| cell / scale).collect();
-            for i in 0..n {
-                b[i] += row[i] * (y - mean);
-                for j in 0..n {
-                    a[i * n + j] += row[i] * row[j];
+            let row = row(t);
+            for i in 0..N {
+                right[i] += row[i] * (y - mean);
+                for j in 0..=i {
+                    sums[i][j] += row[i] * row[j];
                 }
             }
         }
-        let inverse = inverted(a, n)?;
-        let mut x: Vec<f64> =
-            (0..n).map(|i| (0..n).map(|j| inverse[i * n + j] * b[j]).sum::<f64>() / scale[i]).collect();
+        // Columns of one length, so that the pivots say how near to singular it is.
+        let scale: [f64; N] = std::array::from_fn(|i| sums[i][i].sqrt().max(f64::MIN_POSITIVE));
+        let cell = |i: usize, j: usize| sums[i.max(j)][i.min(j)] / (scale[i] * scale[j]);
+        let inverse = inverted((0..N * N).map(|at| cell(at / N, at % N)).collect(), N)?;
+        let solved =
+            |i: usize| (0..N).map(|j| inverse[i * N + j] * right[j] / scale[j]).sum::<f64>() / scale[i];
+        let mut x: Vec<f64> = (0..N).map(solved).collect();
         x[0] += mean;
-        let residuals: Vec<f64> = values
-            .iter()
-            .map(|&(t, y)| y - row(t).iter().zip(&x).map(|(cell, x)| cell * x).sum::<f64>())
-            .collect();
-        let squares: f64 = residuals.iter().map(|r| r * r).sum();
-        let next: f64 = residuals.windows(2).map(|pair| pair[0] * pair[1]).sum();
+        let (mut squares, mut next, mut before) = (0.0, 0.0, 0.0);
+        for &(t, y) in values {
+            let left = y - row(t).iter().zip(&x).map(|(cell, x)| cell * x).sum::<f64>();
+            squares += left * left;
+            next += left * before;
+            before = left;
+        }
         // Estimated from few residuals ρ comes out too small by about (1 + 3ρ)/n and what the fit has eaten.
         let few = values.len() as f64;
-        let rho = if squares > 0.0 { next / squares + n as f64 / few } else { 0.0 };
+        let rho = if squares > 0.0 { next / squares + N as f64 / few } else { 0.0 };
         let widening = ((1.0 + rho) / (1.0 - rho.min(0.98))).max(1.0);
-        let inverse = (0..n * n).map(|at| inverse[at] / (scale[at / n] * scale[at % n])).collect();
+        let inverse = (0..N * N).map(|at| inverse[at] / (scale[at / N] * scale[at % N])).collect();
         Some(Self { x, inverse, squares, widening })
     }
 

@@ -82,14 +82,15 @@ impl<'a> Law<'a> {
         };
         let mut values = Vec::new();
         for point in points {
-            values.push((law.f0 / point.hertz).powi(2) - law.shape_at(point.reading)?);
+            let shape = law.shape_at(point.reading).map_err(|error| at_point(file, point, &error))?;
+            values.push((law.f0 / point.hertz).powi(2) - shape);
         }
         // Readings weigh by dy/dD, which is known better after a first fit.
         let mut slopes = law.first_slopes(points)?;
         for _ in 0..2 {
             let mut u = Vec::new();
             for (point, slope) in points.iter().zip(&slopes) {
-                u.push(law.u_y(point, *slope)?);
+                u.push(law.u_y(point, *slope).map_err(|error| at_point(file, point, &error))?);
             }
             law.choose(points, &values, &u).ok_or_else(|| no_law(file))?;
             slopes = points.iter().map(|point| law.y_slope(point.reading)).collect::<Result<_, _>>()?;
@@ -218,6 +219,18 @@ impl<'a> Law<'a> {
                 Ok((self.fit.residuals[at] * div, left_out[at] * div, strange[at]))
             })
             .collect()
+    }
+}
+
+/// The same with the line of the point that it is about.
+fn at_point(file: &str, point: &Point, error: &DialError) -> DialError {
+    let told = error.to_string();
+    let (what, hint) = told.split_once("; hint: ").unwrap_or((&told, "is it a point of this range?"));
+    DialError::InFile {
+        file: file.to_owned(),
+        line: point.line,
+        what: what.to_owned(),
+        hint: hint.to_owned(),
     }
 }
 
