@@ -14,7 +14,7 @@ use hushbeat::offset::{Side, Turning};
 use hushbeat::pipeline::{Pipeline, Settings, Sink};
 use hushbeat::settings::{Pitch, Sideband, TwoNotes};
 use hushbeat::source::synthetic::{Detector, Kind, Receiver, Rendered, Scene, random_scene, render};
-use std::f64::consts::TAU;
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
 #[derive(Default)]
 struct Rows(Vec<TrackRow>);
@@ -132,7 +132,7 @@ fn pair_scene(seed: u64, pitch_hz: f64, beat_hz: f64, length_s: f64) -> Scene {
 /// How the signal's level goes in a scene: keyed and fading; the fade's phase is not told, so the mean of some is taken.
 fn mean_bound_hz(scene: &Scene, beat_hz: f64, span: (f64, f64)) -> f64 {
     let keyed = |t: f64| scene.keyed.is_empty() || scene.keyed.iter().any(|k| k.0 <= t && t < k.1);
-    let phases: &[f64] = if scene.fade.is_some() { &[0.0, 1.57, 3.14, 4.71] } else { &[0.0] };
+    let phases: &[f64] = if scene.fade.is_some() { &[0.0, FRAC_PI_2, PI, 3.0 * FRAC_PI_2] } else { &[0.0] };
     let squares = phases.iter().map(|phase| {
         let fade = |t: f64| {
             let db =
@@ -327,8 +327,9 @@ fn auto_learns_the_side_from_a_turning() {
 
 /// A meter without error but for the reading of its dial: 1 Hz to a division from 2 MHz on.
 fn meter() -> Meter {
-    let rows: String =
-        (0..=50).map(|row| format!("{},{}\n", 2000.0 + f64::from(row) / 10.0, row * 100)).collect();
+    let rows: String = (0..=50)
+        .flat_map(|row| [(2000.0 + f64::from(row) / 10.0).to_string(), format!(",{}\n", row * 100)])
+        .collect();
     let text = "name = 'm'\n[crystal]\nfrequency_hz = 1e6\nu_ppm = 0.001\n[dial]\ndivisions_per_turn = 100\nturns = 50\n\
                 u_div = 0.003\n[[range]]\nname = 'r'\nfrom_hz = 2e6\nto_hz = 2005000\nbook = 'b'\n";
     let book = format!("frequency_khz,reading\n{rows}");

@@ -1,7 +1,7 @@
 //! Until when a result may be trusted before the check must be repeated.
 //!
 //! What the meter drifts by after its check adds to what the result is uncertain by. The result holds as long as
-//! U + (|r| + 1.96·u_r)·t stays within what is allowed: the drift r counted at the signal, with what is not known of it.
+//! U + (|r| + `1.96·u_r)·t` stays within what is allowed: the drift r counted at the signal, with what is not known of it.
 
 use super::check::{Held, same_reading};
 use super::work::Work;

@@ -4,7 +4,7 @@
 //! between their turns. Reading, book, crystal and the meter's error drop out; the sound card's clock counts for the
 //! difference of the beats alone.
 //!
-//! The meter's movement is a random walk of w hertz per root second (a variance of w²·min(t_i, t_j) between the turns) and
+//! The meter's movement is a random walk of w hertz per root second (a variance of `w²·min(t_i`, `t_j`) between the turns) and
 //! a steady drift. Turns of one station at different times show both; so do the rests themselves, each of which has a rate
 //! and a wander of its own. All of it is one generalised least-squares fit: a level for each station and the drift, for which
 //! [`DRIFT_HZ_PER_S`] is thought of before anything is heard. A walk that is seen in no rest is still thought possible

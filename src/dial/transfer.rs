@@ -21,9 +21,9 @@ pub struct Transfer {
     pub meter_harmonic: u32,
     /// Where the dial stands by the book.
     pub point: BookPoint,
-    /// M·f − N·f_crystal there, Hz.
+    /// M·f − `N·f_crystal` there, Hz.
     pub check_beat_hz: f64,
-    /// H·f − K·f_signal there, Hz.
+    /// H·f − `K·f_signal` there, Hz.
     pub signal_beat_hz: f64,
     /// Standard uncertainty of the signal by the crystal alone, Hz: what a transfer is left with beside the beats.
     pub u_hz: f64,

@@ -69,11 +69,10 @@ pub fn page(record: &RollRecord, made: &str) -> String {
         table.marked_row(cells, class);
     }
     let reading: String = remarks(record).iter().map(|remark| paragraph(remark)).collect();
-    let doubts: String = record
-        .warnings
-        .iter()
-        .map(|warning| format!("<p class=\"caution\">{}</p>\n", escape(&warning.message)))
-        .collect();
+    let mut doubts = String::new();
+    for warning in &record.warnings {
+        doubts += &["<p class=\"caution\">", &escape(&warning.message), "</p>\n"].concat();
+    }
     let main = section("stations", "Stations", &table.print())
         + &section("how", "How to read it", &(reading + &doubts));
     let foot = format!(

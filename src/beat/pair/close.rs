@@ -75,7 +75,7 @@ pub fn find(sound: Sound, near_hz: f64, rate: f64, since_s: f64, density: f64) -
         let slow = fit.rate.abs() < 0.6;
         let told = apart * window_s > LEAST_TURNS && apart > LEAST_SIGMAS * fit.u_difference_hz;
         // A fading note leaves more than the noise, but little of itself.
-        let loud = fit.amplitudes.iter().map(|a| a.norm_sqr()).fold(f64::MAX, f64::min) / 8.0;
+        let loud = fit.amplitudes.iter().map(num_complex::Complex::norm_sqr).fold(f64::MAX, f64::min) / 8.0;
         let fits = left < MOST_LEFT || fit.row_variance < LITTLE * loud;
         if near && slow && told && fits && energy > LEAST_ENERGY {
             let order = if fit.hz[0] < fit.hz[1] { [0, 1] } else { [1, 0] };

@@ -2,7 +2,7 @@
 //!
 //! A receiver whose beat oscillator is on makes a note of the signal and one of the meter, fᵢ = σ(Fᵢ − F₀), σ = +1
 //! where pitch rises with radio frequency and −1 where it falls. Their difference is the offset with its sign,
-//! b = σ(f_meter − f_signal), and the beat oscillator F₀ with its drift and wander is not in it.
+//! b = `σ(f_meter` − `f_signal`), and the beat oscillator F₀ with its drift and wander is not in it.
 //!
 //! Lines come from frames as in the ear for one note (`sight`). Two of them are the notes (`follow`); where they run
 //! together they are found by joint fits (`close`). Stretches in which the difference stands still are rests
@@ -228,7 +228,7 @@ impl Ear {
     /// The record of a rest.
     fn record(&self, apart: &phase::Apart, sure: bool, chapter: usize) -> Rest {
         let meter = self.meter(chapter);
-        let side = Whose::side(self.sense(), meter.filter(|_| sure), apart.apart_hz);
+        let side = Whose::side(self.sense(), meter.filter(|_| sure), apart.difference_hz);
         tell::rest(apart, side, self.ordered(chapter, apart.hz).filter(|_| sure))
     }
 

@@ -56,7 +56,7 @@ pub struct Apart {
     pub end_s: f64,
     pub at_s: f64,
     /// Note 1 − note 0 at `at_s`, Hz.
-    pub apart_hz: f64,
+    pub difference_hz: f64,
     pub u_noise_hz: f64,
     pub u_wander_hz: f64,
     /// Drift of that, Hz/s, and its standard uncertainty.
@@ -64,11 +64,8 @@ pub struct Apart {
     pub rate_u: f64,
     /// Both notes at `at_s`, Hz.
     pub hz: [f64; 2],
-    /// Drift of each note, Hz/s, with standard uncertainty, where the stretch is long enough to tell.
-    pub drifts: Option<[(f64, f64); 2]>,
     /// Power over noise density of the weaker note, Hz.
     pub cn0_hz: f64,
-    pub powers: [f64; 2],
 }
 
 impl Apart {
@@ -116,26 +113,23 @@ pub fn settle(points: &[Point], reference: &Reference, edges: (f64, f64)) -> Opt
         .collect();
     let drift = with_rate.then_some(Drift { rate, u_rate, at_s });
     let Smoothed { frequency_hz, u_hz, u_noise_hz, wander, .. } = smooth(&left, at_s, drift)?;
-    let apart_hz = reference.hz[1] - reference.hz[0] + fitted_hz + frequency_hz;
+    let difference_hz = reference.hz[1] - reference.hz[0] + fitted_hz + frequency_hz;
     let mean = |f: &dyn Fn(&Point) -> f64| points.iter().map(f).sum::<f64>() / points.len() as f64;
     let powers = [mean(&|p| p.powers[0]), mean(&|p| p.powers[1])];
     let density = mean(&|p| p.density) * scale;
-    let drifts = drifts(points, reference);
     let first_hz = note_hz(points, reference, at_s);
     Some(Apart {
         start_s: edges.0,
         end_s: edges.1,
         at_s,
-        apart_hz,
+        difference_hz,
         u_noise_hz,
         u_wander_hz: (u_hz * u_hz - u_noise_hz * u_noise_hz).max(0.0).sqrt(),
         rate,
         // Slope of a straight line through a random walk: variance 6/5·w²/T.
         rate_u: u_rate.max(u_noise_hz * 60f64.sqrt() / span).hypot(wander * (1.2 / span).sqrt()),
-        hz: [first_hz, first_hz + apart_hz],
-        drifts,
+        hz: [first_hz, first_hz + difference_hz],
         cn0_hz: powers[0].min(powers[1]) / 2.0 / density.max(1e-300),
-        powers,
     })
 }
 
@@ -198,31 +192,4 @@ pub fn slope(run: &[Point], i: usize) -> Option<(f64, f64, f64)> {
     let moment: f64 = rows.iter().map(|r| r.2 * (r.0 - t0).powi(2)).sum();
     let hz = rows.iter().map(|r| r.2 * (r.0 - t0) * (r.1 - p0)).sum::<f64>() / moment / (2.0 * PI);
     Some((hz, 1.0 / moment / (4.0 * PI * PI), t0))
-}
-
-/// Length of a piece that a note's frequency is taken from, s, and fewest pieces that show a drift.
-const PIECE_S: f64 = 0.5;
-const LEAST_PIECES: usize = 4;
-
-/// Drift of each note from its frequency in pieces of half a second: gaps between them do no harm.
-fn drifts(points: &[Point], reference: &Reference) -> Option<[(f64, f64); 2]> {
-    let from = points[0].at_s;
-    let piece = PIECE_S.max(5.0 * (points[points.len() - 1].at_s - from) / points.len() as f64);
-    let runs: Vec<&[Point]> = points
-        .chunk_by(|a, b| ((a.at_s - from) / piece).floor() >= ((b.at_s - from) / piece).floor())
-        .collect();
-    let drift = |i: usize| {
-        let mut normal = Normal::new(2);
-        for (hz, variance, at_s) in runs.iter().filter_map(|run| slope(run, i)) {
-            let w = 1.0 / variance.sqrt();
-            normal.add(&[w, w * (at_s - reference.at_s)], w * hz);
-        }
-        if normal.rows() < LEAST_PIECES {
-            return None;
-        }
-        let (x, inverse) = normal.solve()?;
-        let scatter = (normal.misfit(&x) / (normal.rows() - 2) as f64).max(1.0);
-        Some((x[1], (inverse[3] * scatter).sqrt()))
-    };
-    Some([drift(0)?, drift(1)?])
 }

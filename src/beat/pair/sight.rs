@@ -7,7 +7,6 @@ use super::super::history::History;
 use super::super::hum::HumFollower;
 use super::super::lines::{Line, Seen, Table, View};
 use super::super::{HIGHEST_HZ, HOP_S, LOBES, LONG_S, MEDIUM_S, SHORT_S};
-use crate::estimate::Comb;
 use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, drop_side_lobes, find_peaks};
@@ -98,11 +97,6 @@ impl Sight {
     /// Looks done.
     pub fn hops(&self) -> u64 {
         self.hops
-    }
-
-    /// The hum found, as lines to be kept apart.
-    pub fn comb(&self) -> Comb {
-        self.hum.comb()
     }
 
     /// The record of the hum.

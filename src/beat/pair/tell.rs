@@ -8,7 +8,7 @@ use crate::offset::Side;
 
 /// The record of a rest.
 pub fn rest(apart: &Apart, side: Side, notes_hz: Option<[f64; 2]>) -> Rest {
-    let offset_hz = apart.apart_hz.abs();
+    let offset_hz = apart.difference_hz.abs();
     Rest {
         start_s: apart.start_s,
         end_s: apart.end_s,
@@ -18,7 +18,7 @@ pub fn rest(apart: &Apart, side: Side, notes_hz: Option<[f64; 2]>) -> Rest {
         u_noise_hz: apart.u_noise_hz,
         u_wander_hz: apart.u_wander_hz,
         heard_hz: offset_hz,
-        rate_hz_per_s: apart.rate * apart.apart_hz.signum(),
+        rate_hz_per_s: apart.rate * apart.difference_hz.signum(),
         rate_u: apart.rate_u,
         side,
         snr_db: 10.0 * (apart.cn0_hz / 4000.0).max(1e-20).log10(),
