@@ -17,7 +17,7 @@ use hushbeat::correction::{
     self, Allowances, Check, Drift, DriftOf, DriftSource, Measurement, Request, RestAt, Target, Transport,
     correct,
 };
-use hushbeat::dial::{Approach, Meter, check_points};
+use hushbeat::dial::{Approach, Crystal, Meter, check_points};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::task::correct::{Corrected, Extra, Job, Observation};
@@ -222,8 +222,13 @@ fn any_job(chance: &mut Chance, meter: &Meter) -> Job {
         transport: [Transport::Auto, Transport::Capacitance, Transport::Ratio, Transport::Divisions]
             [pick(chance, 4)],
         at_min: (chance.unit() < 0.5).then_some(14.0 * 60.0 + 31.0),
-        crystal_ppm: (chance.unit() < 0.3)
-            .then(|| (chance.between(-5.0, 5.0), 10f64.powf(chance.between(-4.0, 0.5)))),
+        crystal: (chance.unit() < 0.3).then(|| Crystal {
+            error_ppm: chance.between(-5.0, 5.0),
+            u_ppm: Some(0.4),
+            dof: (chance.unit() < 0.5).then_some(3.0),
+            flat: chance.unit() < 0.3,
+            ..meter.crystal.clone()
+        }),
         today: "2026-11-19".parse().ok(),
         clock: Clock { error_ppm, u_ppm: 10f64.powf(chance.between(-3.0, 1.0)), ..Clock::default() },
         allowances: Allowances::default(),
@@ -304,7 +309,7 @@ fn a_drift_uses_up_what_is_left() {
             checks: vec!["8/12.9:7/2:within20Hz@14:00".parse().unwrap()],
             transport: Transport::Auto,
             at_min: None,
-            crystal_ppm: None,
+            crystal: None,
             today: "2026-11-19".parse().ok(),
             clock: Clock::default(),
             allowances: Allowances::default(),
@@ -591,7 +596,7 @@ fn what_two_rests_say_is_in_the_record() {
             checks: Vec::new(),
             transport: Transport::Auto,
             at_min: None,
-            crystal_ppm: None,
+            crystal: None,
             today: None,
             clock: Clock::default(),
             allowances: Allowances::default(),

@@ -293,7 +293,7 @@ fn lists_or_refuse(text: &str) -> [Result<usize, String>; 3] {
     let (meter, plan) = bench_meter();
     let card = within_bounds(text, || {
         let list = sheet::Channels::parse(text, "n.csv").map_err(|e| e.to_string())?;
-        sheet::sheet(&meter, &list).map(|card| card.channels.len()).map_err(|e| e.to_string())
+        sheet::sheet(&meter, &list, None).map(|card| card.channels.len()).map_err(|e| e.to_string())
     });
     let old = include_str!("../fixtures/books/club-bench-high.csv");
     let [made, on_shape] = [None, Some(("old.csv", old))].map(|shape| {

@@ -59,7 +59,7 @@ impl BlockSums {
         }
     }
 
-    /// Halves the number of blocks by making them twice as long, where there are [`MOST`] or more of them and the note,
+    /// Halves the number of blocks by making them twice as long, where there are `MOST` or more of them and the note,
     /// never further than `apart_hz` from the carrier, still turns by less than a quarter within a block: so the sums of a
     /// rest of an hour are no larger than those of one of a minute.
     pub fn fold(&mut self, apart_hz: f64) {

@@ -22,7 +22,7 @@ fuzz_target!(|text: &str| {
     let refused = |line: String| {
         assert!(line.starts_with("any.csv") && line.contains("; hint: ") && line.len() < 1000, "{line}");
     };
-    match sheet::Channels::parse(text, "any.csv").and_then(|list| sheet::sheet(meter, &list)) {
+    match sheet::Channels::parse(text, "any.csv").and_then(|list| sheet::sheet(meter, &list, None)) {
         Ok(card) => assert!(card.channels.iter().all(|line| line.setting.reading.is_finite())),
         Err(refusal) => refused(refusal.to_string()),
     }
