@@ -94,6 +94,13 @@ pub enum QuantityError {
     NotAWidth(String),
 }
 
+/// As much of what was found as a complaint repeats.
+fn beginning(text: &str) -> String {
+    const MOST: usize = 60;
+    let cut: String = text.chars().take(MOST).collect();
+    if cut.len() < text.len() { cut + "…" } else { cut }
+}
+
 impl FromStr for Hertz {
     type Err = QuantityError;
 
@@ -108,14 +115,14 @@ impl FromStr for Hertz {
             "kHz" | "khz" | "KHz" | "KHZ" | "kc" | "Kc" | "KC" => 1e3,
             "MHz" | "Mhz" | "MHZ" | "Mc" | "MC" => 1e6,
             "GHz" | "Ghz" | "GHZ" => 1e9,
-            "" if number.parse::<f64>().is_ok() => return Err(QuantityError::NoUnit(text.to_owned())),
-            _ => return Err(QuantityError::NotAFrequency(text.to_owned())),
+            "" if number.parse::<f64>().is_ok() => return Err(QuantityError::NoUnit(beginning(text))),
+            _ => return Err(QuantityError::NotAFrequency(beginning(text))),
         };
-        let value: f64 = number.parse().map_err(|_| QuantityError::NotAFrequency(text.to_owned()))?;
+        let value: f64 = number.parse().map_err(|_| QuantityError::NotAFrequency(beginning(text)))?;
         if value.is_finite() {
             Ok(Self(value * scale))
         } else {
-            Err(QuantityError::NotFinite(text.to_owned()))
+            Err(QuantityError::NotFinite(beginning(text)))
         }
     }
 }
@@ -161,7 +168,7 @@ impl FromStr for Width {
     /// Reads `20Hz`, `5ppm` or `0.01%`; never negative.
     fn from_str(text: &str) -> Result<Self, QuantityError> {
         let text = text.trim();
-        let error = || QuantityError::NotAWidth(text.to_owned());
+        let error = || QuantityError::NotAWidth(beginning(text));
         let relative = |number: &str, scale: f64| {
             let value: f64 = number.trim().parse().map_err(|_| error())?;
             Ok(Self::Relative(Ppm(value * scale)))

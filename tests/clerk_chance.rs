@@ -716,7 +716,9 @@ fn a_transfer_covers_and_knows_no_reading() {
         share(covered, cases),
         (gain / cases as f64).exp()
     );
-    assert!(share(covered, cases) >= 0.94 && share(notes, cases) > 0.8);
+    // Two standard deviations of what a share of 0.94 comes to in so many cases.
+    let slack = 2.0 * (0.94 * 0.06 / cases as f64).sqrt();
+    assert!(share(covered, cases) >= 0.94 - slack && share(notes, cases) > 0.8);
 }
 
 /// The card of a net held off: every reading puts the meter so many hertz above its channel.

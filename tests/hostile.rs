@@ -270,7 +270,8 @@ fn within_bounds<T>(what: &str, work: impl FnOnce() -> T) -> T {
 
 fn one_short_line(line: &str, file: &str) {
     assert!(line.starts_with(file) && line.contains("; hint: ") && !line.contains('\n'), "{line}");
-    assert!(line.chars().count() < 500, "{} characters", line.chars().count());
+    let (size, start) = (line.chars().count(), line.chars().take(200).collect::<String>());
+    assert!(size < 500, "{size} characters: {start}");
 }
 
 /// Drift and stability of a series, as they are told; or its refusal.

@@ -208,6 +208,21 @@ mod tests {
         }
     }
 
+    /// A made tone without any noise is a rest like any other, and its window's side lobes are no notes.
+    #[test]
+    fn a_tone_without_noise_is_one_note() {
+        for steps in [32_768.0, 1e9] {
+            let tone = |n: u32| (f64::from(n) * 463.0 / 8000.0 * std::f64::consts::TAU).sin() * 0.5;
+            let samples: Vec<f32> = (0..80_000).map(|n| ((tone(n) * steps).round() / steps) as f32).collect();
+            let mut ear = crate::beat::Ear::new(8000.0, &Settings::default());
+            ear.push(&samples, &mut |_| {});
+            let (heard, _) = ear.finish(Level::default(), Vec::new());
+            let [rest] = heard.rests.as_slice() else { panic!("{heard:?}") };
+            assert!((rest.offset_hz - 463.0).abs() < 1e-5 && rest.u_hz < 1e-4 && rest.u_hz > 0.0, "{rest:?}");
+            assert!(heard.steady_notes.is_empty(), "{heard:?}");
+        }
+    }
+
     #[test]
     fn dead_band_lock_and_loss_are_told_apart() {
         let deaf = Scene { high_pass: Some((90.0, 4)), ..fall(10, 900.0, 3.0) };

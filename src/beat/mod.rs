@@ -408,7 +408,7 @@ impl Ear {
         }
         self.peaks.clear();
         self.peaks.extend(kept.iter().map(|k| k.0));
-        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_side_lobes(&mut self.peaks, length_s);
         drop_low_ghosts(&mut self.peaks);
         let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
         self.table.observe(&self.peaks, &view, 40.0);
@@ -431,7 +431,7 @@ impl Ear {
         let density = f64::from(self.floor.at(bin)) / (2.0 * self.medium.enbw_hz());
         self.density =
             if self.density > 0.0 { self.density + 0.05 * (density - self.density) } else { density };
-        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_side_lobes(&mut self.peaks, length_s);
         let view = View { seen: Seen::Medium, end_s: now_s, length_s, enbw_hz: self.medium.enbw_hz() };
         self.table.observe(&self.peaks, &view, 45.0);
     }
@@ -454,7 +454,7 @@ impl Ear {
             self.long_peaks.clone_from(&self.peaks);
             self.long_seen = end;
         }
-        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_side_lobes(&mut self.peaks, length_s);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
         self.noted.clear();
         self.noted.extend(moved);
@@ -506,7 +506,7 @@ impl Ear {
         };
         let hum = &self.hum;
         self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
-        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_side_lobes(&mut self.peaks, length_s);
         let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.long.enbw_hz() };
         self.table.observe(&self.peaks, &view, 26.0);
     }
@@ -521,7 +521,7 @@ impl Ear {
         };
         let hum = &self.hum;
         self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.5));
-        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_side_lobes(&mut self.peaks, length_s);
         let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.deep.enbw_hz() };
         self.table.discover(&self.peaks, &view);
     }

@@ -170,6 +170,11 @@ fn turn(fit: &ToneFit, sums: &BlockSums, k: usize, group: usize) -> Option<(Comp
     (n > 0).then(|| (sum / n as f64, n))
 }
 
+/// No phase is known better than to 1e-5 rad: a smoother that believes in more loses itself in its own rounding, rad².
+const LEAST_VARIANCE: f64 = 1e-10;
+/// What single-precision sound leaves at least, in parts of the note's power: no note is known better.
+const LEAST_NOISE: f64 = 1e-17;
+
 /// Variance of one real row of the blocks' turns in `from..to`, from second differences: blind to slow changes of
 /// phase and loudness; the wildest are trimmed off.
 fn noise_of(fit: &ToneFit, sums: &BlockSums, from: usize, to: usize) -> Option<f64> {
@@ -180,9 +185,12 @@ fn noise_of(fit: &ToneFit, sums: &BlockSums, from: usize, to: usize) -> Option<f
         return None;
     }
     squares.sort_unstable_by(f64::total_cmp);
-    let most = 8.0 * squares[squares.len() / 2];
-    let kept = squares.partition_point(|&d| d <= most).max(1);
-    Some(squares[..kept].iter().sum::<f64>() / kept as f64 / 3.0)
+    // A made tone may repeat itself to the last bit: then half of the differences are nothing, and there is no telling the
+    // wild ones.
+    let median = squares[squares.len() / 2];
+    let kept = if median > 0.0 { squares.partition_point(|&d| d <= 8.0 * median) } else { squares.len() };
+    let mean = squares[..kept].iter().sum::<f64>() / kept as f64 / 3.0;
+    Some(mean.max(LEAST_NOISE * fit.amplitude.norm_sqr()))
 }
 
 /// Walks outward from block `middle` and returns the first block (in walking order) that no longer belongs.
@@ -395,7 +403,8 @@ fn phases(
             // A group no louder than its noise has no phase to speak of.
             let power = (w.norm_sqr() - 2.0 * variance).max(0.3 * variance);
             let at_s = sums.centre_s(k) + (group - 1) as f64 / 2.0 * sums.block_s();
-            points.push(PhasePoint { at_s, phase: w.arg(), variance: variance / power });
+            let variance = (variance / power).max(LEAST_VARIANCE);
+            points.push(PhasePoint { at_s, phase: w.arg(), variance });
             loudness += power;
         }
     }

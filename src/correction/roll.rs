@@ -277,7 +277,9 @@ mod tests {
         let turns = [at("NCS", 0.0, 275.0), at("A", 10.0, 262.0), at("NCS", 20.0, 275.0)];
         let told = roll_call(&turns, "NCS", 1, &clock).unwrap();
         assert!((told.stations[1].difference_hz.unwrap() - 13.0).abs() < 0.005, "{told:?}");
-        assert!((told.drift_hz_per_s.unwrap() - 0.05).abs() < 0.001);
+        // Wander takes its share of what two turns of control show.
+        let off = (told.drift_hz_per_s.unwrap() - 0.05).abs();
+        assert!(off < told.drift_u_hz_per_s && told.drift_u_hz_per_s < 0.01, "{told:?}");
     }
 
     #[test]

@@ -148,12 +148,23 @@ fn peak_at(k: usize, powers: [f32; 3], bin_hz: f64, noise: f64) -> Peak {
     }
 }
 
-/// Takes out peaks that are the side lobes of a stronger one: within `reach_hz` of it and more than 25 dB down (a Hann
-/// window's first lobe is 31 dB down, a note that slides lifts it a little).
-pub fn drop_side_lobes(peaks: &mut Vec<Peak>, reach_hz: f64) {
+/// Takes out peaks that are the side lobes of a stronger one: within five times the inverse of the frame's length of it and
+/// more than 25 dB down (a Hann window's first lobe is 31 dB down, a note that slides lifts it a little), or further off and
+/// no more than twice as high as a Hann window's lobes are there, d bins off: 1/(π·d·(d² − 1)) of the amplitude. What is
+/// 110 dB down is what the transform's own rounding leaves.
+pub fn drop_side_lobes(peaks: &mut Vec<Peak>, length_s: f64) {
     const LOBE: f64 = 0.003;
-    let lobe =
-        |p: &Peak, q: &Peak| (q.frequency_hz - p.frequency_hz).abs() < reach_hz && p.power < LOBE * q.power;
+    const NEAR: f64 = 5.0;
+    const ROUNDING: f64 = 1e-11;
+    let lobe = |p: &Peak, q: &Peak| {
+        let d = (q.frequency_hz - p.frequency_hz).abs() * length_s;
+        let limit = if d < NEAR {
+            LOBE
+        } else {
+            (4.0 / (std::f64::consts::PI * d * (d * d - 1.0)).powi(2)).max(ROUNDING)
+        };
+        p.power < limit * q.power
+    };
     // One bit a peak: nothing is allocated for a handful.
     let mut lobes = 0u64;
     for (i, p) in peaks.iter().enumerate().take(64) {

@@ -6,7 +6,7 @@
 use super::super::history::History;
 use super::super::hum::HumFollower;
 use super::super::lines::{Line, Seen, Table, View};
-use super::super::{HIGHEST_HZ, HOP_S, LOBES, LONG_S, MEDIUM_S, SHORT_S};
+use super::super::{HIGHEST_HZ, HOP_S, LONG_S, MEDIUM_S, SHORT_S};
 use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, drop_side_lobes, find_peaks};
@@ -174,7 +174,7 @@ impl Sight {
                 self.peaks.push(peak);
             }
         }
-        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_side_lobes(&mut self.peaks, length_s);
         let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
         self.table.observe(&self.peaks, &view, BIRTH[0]);
     }
@@ -204,7 +204,7 @@ impl Sight {
         let view = View { seen, end_s: now_s, length_s, enbw_hz: frame.enbw_hz() };
         let hum = &self.hum;
         self.peaks.retain(|p| seen != Seen::Long || !hum.is_line(p.frequency_hz, 0.35));
-        drop_side_lobes(&mut self.peaks, LOBES / length_s);
+        drop_side_lobes(&mut self.peaks, length_s);
         self.table.observe(&self.peaks, &view, BIRTH[kind]);
     }
 
@@ -219,7 +219,7 @@ impl Sight {
         let power = self.long.power(samples);
         self.floor.measure(power);
         find_peaks(power, bin, &self.floor, range, LEAST[2], 32, &mut self.peaks);
-        drop_side_lobes(&mut self.peaks, LOBES / LONG_S);
+        drop_side_lobes(&mut self.peaks, LONG_S);
         let moving: Vec<f64> = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b).collect();
         self.peaks.retain(|p| !notes_hz.iter().any(|n| (n - p.frequency_hz).abs() < 2.0));
         self.hum.look(&self.peaks, &moving, &self.raw, self.hop);
