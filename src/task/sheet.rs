@@ -1,7 +1,7 @@
 //! `sheet`: a net's frequencies in, one card of dial settings out.
 
 use super::dial::{NearCheck, REACH_HZ, SettingRecord, to_reading};
-use crate::dial::{DialError, Meter, Table};
+use crate::dial::{DialError, Meter, Table, short};
 use crate::quantity::{Hertz, Width};
 use serde::Serialize;
 
@@ -41,7 +41,7 @@ impl Channels {
         for record in &table.records {
             let wrong = |why: String| {
                 let (what, hint) = match why.split_once("; ") {
-                    Some((what, hint)) => (what.to_owned(), hint.to_owned()),
+                    Some((what, hint)) => (what.to_owned(), short(hint)),
                     None => (why, "write it as 3725kHz".to_owned()),
                 };
                 table.error(record.line, what, hint)
