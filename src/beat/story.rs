@@ -450,9 +450,12 @@ impl Story<'_> {
             bound_hz: None,
             side: Side::Unknown,
         };
-        let Some(&last) =
-            chain.iter().max_by(|&&i, &&j| self.lives[i].last_seen_s.total_cmp(&self.lives[j].last_seen_s))
-        else {
+        // What was heard for a moment at the end tells nothing where more is known.
+        let told = |i: usize| self.lives[i].travelled || !self.lives[i].rests.is_empty();
+        let Some(&last) = chain.iter().max_by(|&&i, &&j| {
+            let latest = self.lives[i].last_seen_s.total_cmp(&self.lives[j].last_seen_s);
+            told(i).cmp(&told(j)).then(latest)
+        }) else {
             return ending;
         };
         let life = &self.lives[last];
