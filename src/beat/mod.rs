@@ -1,6 +1,6 @@
 //! The ear: from conditioned samples to what was heard.
 //!
-//! Twenty times a second a short frame is looked at (and copies of it with slides undone), ten times a second a
+//! Twenty times a second a short frame is looked at (and copies of it with slides undone), five times a second a
 //! medium one, twice a second a long one. Their peaks feed the table of `lines`, one filter a line; the hum is
 //! found in the long frames and taken out of what the others see. A line that stands still opens a `rest`, whose
 //! sums gather until it moves again. What is note, harmonic, sideband or whistle is decided by the `story` from the
@@ -11,6 +11,7 @@ mod adler;
 mod coupling;
 mod ears;
 mod ending;
+mod frames;
 mod history;
 mod hum;
 mod life;
@@ -34,7 +35,8 @@ use crate::estimate::{BlockSums, Comb};
 use crate::heard::{CrossingKind, EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
 use crate::offset::{Hand, Side, Turning};
 use crate::settings::{Command, Settings};
-use crate::spectrum::{ChirpFrame, Floor, Peak, RealFrame, drop_side_lobes, find_peaks};
+use crate::spectrum::{Peak, RealFrame, drop_side_lobes};
+use frames::{Asked, Frames, SHORT_S, frame, samples};
 use history::History;
 use hum::HumFollower;
 use life::Life;
@@ -45,9 +47,6 @@ use story::{Declared, Story};
 
 /// Time from one look to the next, s.
 const HOP_S: f64 = 0.05;
-const SHORT_S: f64 = 0.16;
-const MEDIUM_S: f64 = 0.64;
-const LONG_S: f64 = 2.048;
 /// Hops between medium and between long frames.
 const MEDIUM_EVERY: u64 = 4;
 const LONG_EVERY: u64 = 10;
@@ -56,6 +55,8 @@ const LONG_EVERY: u64 = 10;
 const DEEP_S: f64 = 3.2;
 const DEEP_EVERY: u64 = 16;
 const DEEP_BIRTH: f64 = 28.0;
+/// What is asked of a long frame.
+const LONG_ASKED: Asked = Asked { lowest_hz: 1.5, least_snr: 18.0, most: 32 };
 /// The first look for hum: in how long a frame, and after how many hops.
 const EARLY_S: f64 = 1.024;
 const FIRST_HUM_LOOK: u64 = 21;
@@ -65,21 +66,10 @@ const HUM_BACK_S: f64 = 2.0;
 const YOUNG_S: f64 = 3.0;
 /// A rest is measured with a hum line beside it when the two have turned this often against each other.
 const LEAST_TURNS: f64 = 1.5;
-/// Slide undone unasked, Hz/s, with its opposite, and how fast a line must move for its own slide to be undone.
-const SLIDE: f64 = 600.0;
-const OWN_SLIDE: f64 = 120.0;
-/// Slides undone besides when a line has just been lost, Hz/s, each with its opposite.
-const QUICK_SLIDES: [f64; 2] = [1400.0, 2400.0];
 /// A track row is final this long after its instant, s.
 const LAG_S: f64 = 3.0;
-/// Side lobes are looked for within this many times the inverse of a frame's length.
-const LOBES: f64 = 5.0;
-/// How far below a note its side lobes lie at least, in power, where only they are within what is asked for.
-const LOW_LOBE: f64 = 0.01;
 /// Longest gap between two sightings that a row may bridge, s.
 const ROW_GAP_S: f64 = 0.3;
-/// Highest frequency of a note, Hz.
-const HIGHEST_HZ: f64 = 3900.0;
 /// How much of the sound is kept for a rest to begin in, s.
 const KEPT_S: f64 = 12.0;
 
@@ -177,27 +167,18 @@ pub struct Ear {
     clean: History,
     hop: usize,
     hops: u64,
-    short: RealFrame,
-    chirp: ChirpFrame,
-    medium: RealFrame,
-    long: RealFrame,
+    frames: Frames,
     deep: RealFrame,
     /// For the hum before a long frame is full.
     early: RealFrame,
-    standing_notes: Vec<f64>,
     /// Scratch for lines that are over, and for frequencies, Hz.
     over: Vec<Line>,
     noted: Vec<f64>,
     /// Scratch for sound that a hum line is given back to.
     gift: Vec<f32>,
-    floor: Floor,
-    peaks: Vec<Peak>,
-    gathered: Vec<(Peak, f64)>,
-    kept: Vec<(Peak, f64)>,
     /// Peaks of the newest long frame of all that is heard, and the sample it ended with.
     long_peaks: Vec<Peak>,
     long_seen: u64,
-    slides: Vec<(f64, bool)>,
     low: low::Low,
     hop_buffer: Vec<f32>,
     table: Table,
@@ -217,38 +198,26 @@ pub struct Ear {
     provisional: Option<Provisional>,
     swells: swell::Swells,
     silence: Option<coupling::Silence>,
-    /// Noise density near 1 kHz, squared units per Hz, smoothed.
-    density: f64,
 }
 
 impl Ear {
     /// An ear for samples at `rate_hz`, at least 400 Hz.
     pub fn new(rate_hz: f64, settings: &Settings) -> Self {
-        let samples = |s: f64| ((s * rate_hz).round() as usize).max(16);
-        let frame = |s: f64| RealFrame::new(samples(s), rate_hz);
+        let hop = samples(HOP_S, rate_hz);
         Self {
             rate_hz,
-            raw: History::new(samples(KEPT_S)),
-            clean: History::new(samples(KEPT_S)),
-            hop: samples(HOP_S),
+            raw: History::new(samples(KEPT_S, rate_hz)),
+            clean: History::new(samples(KEPT_S, rate_hz)),
+            hop,
             hops: 0,
-            short: frame(SHORT_S),
-            chirp: ChirpFrame::new(samples(SHORT_S), rate_hz, &[SLIDE, QUICK_SLIDES[0], QUICK_SLIDES[1]]),
-            medium: frame(MEDIUM_S),
-            long: frame(LONG_S),
-            deep: frame(DEEP_S),
-            early: frame(EARLY_S),
-            standing_notes: Vec::new(),
+            frames: Frames::new(rate_hz),
+            deep: frame(DEEP_S, rate_hz),
+            early: frame(EARLY_S, rate_hz),
             over: Vec::new(),
             noted: Vec::new(),
             gift: Vec::new(),
-            floor: Floor::default(),
-            peaks: Vec::new(),
-            gathered: Vec::new(),
-            kept: Vec::new(),
             long_peaks: Vec::new(),
             long_seen: 0,
-            slides: Vec::new(),
             low: low::Low::new(rate_hz),
             hop_buffer: Vec::new(),
             table: Table::default(),
@@ -264,9 +233,8 @@ impl Ear {
             first_note: None,
             ended: Vec::new(),
             provisional: None,
-            swells: swell::Swells::new(rate_hz, samples(HOP_S), settings.station_tones),
+            swells: swell::Swells::new(rate_hz, hop, settings.station_tones),
             silence: None,
-            density: 0.0,
         }
     }
 
@@ -311,15 +279,15 @@ impl Ear {
         let end = self.hops * self.hop as u64;
         let now_s = end as f64 / self.rate_hz;
         self.hop_buffer.clear();
-        self.standing_notes.clear();
+        self.noted.clear();
         let hum = &self.hum;
         let notes = self.table.lines.iter().filter(|l| l.confirmed() && l.r.abs() < 8.0);
         // What a line of the hum leaves of itself is no note that it would have to be kept from.
         let notes = notes.filter(|l| !hum.is_residue(l.b.abs(), l.power));
         let notes = notes.filter(|l| l.path.travelled() || !hum.is_line(l.b.abs(), 0.3));
-        self.standing_notes.extend(notes.map(|l| l.b.abs()));
+        self.noted.extend(notes.map(|l| l.b.abs()));
         let hop = self.raw.slice(end - self.hop as u64, end);
-        self.hum.clean(hop, &self.standing_notes, &mut self.hop_buffer);
+        self.hum.clean(hop, &self.noted, &mut self.hop_buffer);
         self.clean.push(&self.hop_buffer);
         self.swells.push(&self.hop_buffer);
         let mut over = std::mem::take(&mut self.over);
@@ -329,19 +297,19 @@ impl Ear {
         }
         self.over = over;
         self.ended.retain(|e| now_s - e.line.last_seen_s < LAG_S + 1.0);
-        self.look_short(end, now_s);
+        self.look_short(end);
         self.take_soundings(end, now_s);
         if self.hops.is_multiple_of(MEDIUM_EVERY) {
-            self.look_medium(end, now_s);
+            self.look_medium(end);
         }
         if self.hops.is_multiple_of(LONG_EVERY) || self.hops == FIRST_HUM_LOOK {
             self.look_for_hum(end);
         }
         if self.hops.is_multiple_of(DEEP_EVERY) {
-            self.look_deep(end, now_s);
+            self.look_deep(end);
         }
         if self.hops.is_multiple_of(LONG_EVERY) {
-            self.look_long(end, now_s);
+            self.look_long(end);
             self.look_low(end, now_s);
             self.offer_tones();
         }
@@ -354,86 +322,18 @@ impl Ear {
         self.write_rows(now_s, LAG_S);
     }
 
-    fn look_short(&mut self, end: u64, now_s: f64) {
-        let len = self.short.len() as u64;
-        if end < len {
-            return;
+    fn look_short(&mut self, end: u64) {
+        let (lines, unasked) = (&self.table.lines, self.hops.is_multiple_of(2));
+        if let Some(view) = self.frames.look_short(&self.clean, end, lines, unasked, (3.0, 20.0)) {
+            self.table.observe(&self.frames.peaks, &view, 40.0);
         }
-        let samples = self.clean.slice(end - len, end);
-        if gappy(samples) {
-            return;
-        }
-        let length_s = len as f64 / self.rate_hz;
-        let bin = self.short.bin_hz();
-        let range = (SHORT_LOW_HZ, HIGHEST_HZ.min(0.48 * self.rate_hz));
-        self.gathered.clear();
-        let power = self.short.power(samples);
-        self.floor.measure(power);
-        find_peaks(power, bin, &self.floor, range, 20.0, 12, &mut self.peaks);
-        self.gathered.extend(self.peaks.iter().map(|p| (*p, 0.0)));
-        // Each slide, and whether its opposite is undone too.
-        self.slides.clear();
-        if self.hops.is_multiple_of(2) {
-            self.slides.push((SLIDE, true));
-        }
-        // A line that stood a moment ago and is gone may have been taken away by a quick hand.
-        let gone = |l: &Line| l.hits > 8 && l.snr > 40.0 && (0.09..0.45).contains(&(now_s - l.last_seen_s));
-        if self.table.lines.iter().any(gone) {
-            self.slides.extend(QUICK_SLIDES.map(|s| (s, true)));
-        }
-        let fast = self.table.lines.iter().filter(|l| l.r.abs() > OWN_SLIDE && l.hits > 1);
-        if let Some(line) = fast.max_by(|a, b| a.power.total_cmp(&b.power)) {
-            self.slides.push((line.r * line.b.signum(), false));
-        }
-        for &(slide, both) in &self.slides {
-            self.chirp.undo(samples, slide);
-            for opposite in [false, true].into_iter().filter(|o| both || !o) {
-                let power = self.chirp.power(opposite);
-                find_peaks(power, bin, &self.floor, range, 20.0, 8, &mut self.peaks);
-                let undone = if opposite { -slide } else { slide };
-                self.gathered.extend(self.peaks.iter().map(|p| (*p, undone)));
-            }
-        }
-        // The sharpest copy of a peak is the true one; its smears in the other copies go.
-        self.gathered.sort_unstable_by(|a, b| b.0.power.total_cmp(&a.0.power));
-        let kept = &mut self.kept;
-        kept.clear();
-        for &(peak, slide) in &self.gathered {
-            let smear = |other: f64| 1.6 / length_s + 0.6 * (slide - other).abs() * length_s;
-            if kept.len() < 12
-                && kept.iter().all(|(k, s)| (k.frequency_hz - peak.frequency_hz).abs() > smear(*s))
-            {
-                kept.push((peak, slide));
-            }
-        }
-        self.peaks.clear();
-        self.peaks.extend(kept.iter().map(|k| k.0));
-        drop_side_lobes(&mut self.peaks, length_s);
-        drop_low_ghosts(&mut self.peaks);
-        let view = View { seen: Seen::Short, end_s: now_s, length_s, enbw_hz: self.short.enbw_hz() };
-        self.table.observe(&self.peaks, &view, 40.0);
     }
 
-    fn look_medium(&mut self, end: u64, now_s: f64) {
+    fn look_medium(&mut self, end: u64) {
         let asked = Asked { lowest_hz: 6.0, least_snr: 16.0, most: 16 };
-        let Some(length_s) = peaks_in(
-            &mut self.medium,
-            &self.clean,
-            end,
-            self.rate_hz,
-            asked,
-            &mut self.floor,
-            &mut self.peaks,
-        ) else {
-            return;
-        };
-        let bin = (1000.0f64.min(0.25 * self.rate_hz) / self.medium.bin_hz()) as usize;
-        let density = f64::from(self.floor.at(bin)) / (2.0 * self.medium.enbw_hz());
-        self.density =
-            if self.density > 0.0 { self.density + 0.05 * (density - self.density) } else { density };
-        drop_side_lobes(&mut self.peaks, length_s);
-        let view = View { seen: Seen::Medium, end_s: now_s, length_s, enbw_hz: self.medium.enbw_hz() };
-        self.table.observe(&self.peaks, &view, 45.0);
+        if let Some(view) = self.frames.look_medium(&self.clean, end, asked) {
+            self.table.observe(&self.frames.peaks, &view, 45.0);
+        }
     }
 
     /// Looks for the hum's comb in all that is heard; at the beginning in a frame half as long.
@@ -442,19 +342,18 @@ impl Ear {
             self.hum.lead_on(self.hop);
             return;
         }
-        let early = end < self.long.len() as u64;
-        let frame = if early { &mut self.early } else { &mut self.long };
-        let asked = Asked { lowest_hz: 1.5, least_snr: 18.0, most: 32 };
-        let Some(length_s) =
-            peaks_in(frame, &self.raw, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks)
-        else {
-            return;
+        let early = end < self.frames.long_len() as u64;
+        let seen = if early {
+            self.frames.look_in(&mut self.early, &self.raw, end, LONG_ASKED)
+        } else {
+            self.frames.look_long(&self.raw, end, LONG_ASKED)
         };
+        let Some(View { length_s, .. }) = seen else { return };
         if !early {
-            self.long_peaks.clone_from(&self.peaks);
+            self.long_peaks.clone_from(&self.frames.peaks);
             self.long_seen = end;
         }
-        drop_side_lobes(&mut self.peaks, length_s);
+        drop_side_lobes(&mut self.frames.peaks, length_s);
         let moved = self.table.lines.iter().filter(|l| l.path.travelled()).map(|l| l.b.abs());
         self.noted.clear();
         self.noted.extend(moved);
@@ -467,9 +366,9 @@ impl Ear {
                     (1..=4).any(|k| (f - f64::from(k) * l.b.abs()).abs() < f64::from(k) * reach)
                 })
             };
-            self.peaks.retain(|p| !own(p.frequency_hz));
+            self.frames.peaks.retain(|p| !own(p.frequency_hz));
         }
-        if self.hum.look(&self.peaks, &self.noted, &self.raw, self.hop) {
+        if self.hum.look(&self.frames.peaks, &self.noted, &self.raw, self.hop) {
             let from = self.raw.first().max(end.saturating_sub((HUM_BACK_S * self.rate_hz) as u64));
             self.hum.clean_past(self.raw.slice(from, end), self.hop, &mut self.hop_buffer);
             self.clean.replace(from, &self.hop_buffer);
@@ -490,40 +389,31 @@ impl Ear {
         });
     }
 
-    fn look_long(&mut self, end: u64, now_s: f64) {
-        let asked = Asked { lowest_hz: 1.5, least_snr: 18.0, most: 32 };
-        let whole = self.long.len();
-        let length_s = if self.long_seen == end && self.hum.left_alone_hops() * self.hop >= whole {
+    fn look_long(&mut self, end: u64) {
+        let whole = self.frames.long_len();
+        let view = if self.long_seen == end && self.hum.left_alone_hops() * self.hop >= whole {
             // Nothing was taken out of all that the frame holds: it has been looked at just now.
-            self.peaks.clone_from(&self.long_peaks);
-            whole as f64 / self.rate_hz
+            self.frames.peaks.clone_from(&self.long_peaks);
+            self.frames.long_view(end)
         } else {
-            let frame = &mut self.long;
-            let seen =
-                peaks_in(frame, &self.clean, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks);
-            let Some(length_s) = seen else { return };
-            length_s
+            let seen = self.frames.look_long(&self.clean, end, LONG_ASKED);
+            let Some(view) = seen else { return };
+            view
         };
         let hum = &self.hum;
-        self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
-        drop_side_lobes(&mut self.peaks, length_s);
-        let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.long.enbw_hz() };
-        self.table.observe(&self.peaks, &view, 26.0);
+        self.frames.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.35));
+        drop_side_lobes(&mut self.frames.peaks, view.length_s);
+        self.table.observe(&self.frames.peaks, &view, 26.0);
     }
 
     /// Looks for what only a very long frame shows: a weak note that stands.
-    fn look_deep(&mut self, end: u64, now_s: f64) {
+    fn look_deep(&mut self, end: u64) {
         let asked = Asked { lowest_hz: 4.0, least_snr: DEEP_BIRTH, most: 12 };
-        let Some(length_s) =
-            peaks_in(&mut self.deep, &self.clean, end, self.rate_hz, asked, &mut self.floor, &mut self.peaks)
-        else {
-            return;
-        };
+        let Some(view) = self.frames.look_in(&mut self.deep, &self.clean, end, asked) else { return };
         let hum = &self.hum;
-        self.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.5));
-        drop_side_lobes(&mut self.peaks, length_s);
-        let view = View { seen: Seen::Long, end_s: now_s, length_s, enbw_hz: self.deep.enbw_hz() };
-        self.table.discover(&self.peaks, &view);
+        self.frames.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.5));
+        drop_side_lobes(&mut self.frames.peaks, view.length_s);
+        self.table.discover(&self.frames.peaks, &view);
     }
 
     /// Looks below what the frames resolve, for a note that went there.
@@ -823,7 +713,7 @@ impl Ear {
             side,
             hand: self.hand,
             rate_hz_per_s: heard.map(|h| h.2),
-            level_db: 10.0 * line.map_or(self.density * 4000.0, |l| l.power).max(1e-20).log10(),
+            level_db: 10.0 * line.map_or(self.frames.density * 4000.0, |l| l.power).max(1e-20).log10(),
             rest,
             lost_samples: 0,
             bound_hz: silence.and_then(|v| v.bound_hz),
@@ -866,55 +756,4 @@ impl Ear {
         };
         (story.tell(level, warnings), self.rows)
     }
-}
-
-/// Lowest peak of a short frame that is looked at, Hz.
-const SHORT_LOW_HZ: f64 = 3.0;
-
-/// Takes out of a short frame's peaks what a low note that it does not resolve from its mirror image leaves there.
-fn drop_low_ghosts(peaks: &mut Vec<Peak>) {
-    let low = peaks.iter().filter(|p| p.frequency_hz < low::HIGHEST_HZ).map(|p| p.power).fold(0.0, f64::max);
-    peaks.retain(|p| p.frequency_hz > 14.0 && (p.frequency_hz > 45.0 || p.power >= low));
-}
-
-/// What is asked of a frame: the lowest frequency, Hz, the least over the floor, and how many peaks at most.
-#[derive(Clone, Copy)]
-struct Asked {
-    lowest_hz: f64,
-    least_snr: f64,
-    most: usize,
-}
-
-/// Finds the peaks of a frame that ends with sample `end` of `sound`. Returns the frame's length, s; `None`, with `peaks`
-/// as they were, where it is not full yet or too much of it is missing.
-fn peaks_in(
-    frame: &mut RealFrame,
-    sound: &History,
-    end: u64,
-    rate_hz: f64,
-    asked: Asked,
-    floor: &mut Floor,
-    peaks: &mut Vec<Peak>,
-) -> Option<f64> {
-    let from = end.checked_sub(frame.len() as u64)?;
-    let samples = sound.slice(from, end);
-    if gappy(samples) {
-        return None;
-    }
-    let bin_hz = frame.bin_hz();
-    let range = (asked.lowest_hz, HIGHEST_HZ.min(0.48 * rate_hz));
-    let frame_s = frame.len() as f64 / rate_hz;
-    let power = frame.power(samples);
-    floor.measure(power);
-    find_peaks(power, bin_hz, floor, range, asked.least_snr, asked.most, peaks);
-    // A note below all that is asked for leaves its side lobes above.
-    let below = power[..(asked.lowest_hz / bin_hz) as usize].iter().copied().fold(0.0, f32::max);
-    let reach_hz = asked.lowest_hz + LOBES / frame_s;
-    peaks.retain(|p| p.frequency_hz > reach_hz || p.power > LOW_LOBE * f64::from(below));
-    Some(frame_s)
-}
-
-/// Whether too much of a frame is missing for its spectrum to mean anything.
-fn gappy(samples: &[f32]) -> bool {
-    samples.iter().filter(|x| !x.is_finite()).count() * 4 > samples.len()
 }

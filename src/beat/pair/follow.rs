@@ -202,7 +202,7 @@ impl Follow {
             // What sounds like one note may be two.
             [a, ..] if now_s > 1.5 && sight.hops().is_multiple_of(2 * CLOSE_EVERY) => {
                 let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
-                if let Some(found) = close::find(sound, a.b, 0.0, a.born_s + 0.1, sight.density) {
+                if let Some(found) = close::find(sound, a.b, 0.0, a.born_s + 0.1, sight.density()) {
                     let note = |i: usize| Note {
                         line: None,
                         hz: found.hz[i],
@@ -434,7 +434,7 @@ impl Follow {
             let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
             let since_s = meeting.since_s - 0.3;
             let foretold = meeting.hz + meeting.rate * (now_s - meeting.at_s);
-            if let Some(found) = close::find(sound, foretold, meeting.rate, since_s, sight.density) {
+            if let Some(found) = close::find(sound, foretold, meeting.rate, since_s, sight.density()) {
                 let (place, sure) = meeting.place(&found, now_s);
                 let tone = |i: usize| if i == meeting.stander { place } else { 1 - place };
                 let order = [tone(0), tone(1)];

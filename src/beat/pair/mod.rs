@@ -181,7 +181,7 @@ impl Ear {
     }
 
     fn write_row(&mut self, at_s: f64) {
-        if at_s < super::SHORT_S / 2.0 {
+        if at_s < super::frames::SHORT_S / 2.0 {
             return;
         }
         let mut row = TrackRow {
@@ -282,7 +282,7 @@ impl Tells for Ear {
         let side =
             newest.map_or(Side::Unknown, |s| Whose::side(self.sense(), meter.filter(|_| s.sure), s.apart()));
         let rate = notes.map(|n| (n[1].rate - n[0].rate) * (n[1].hz - n[0].hz).signum());
-        let level = notes.map_or(self.sight.density * 4000.0, |n| n[0].power.min(n[1].power));
+        let level = notes.map_or(self.sight.density() * 4000.0, |n| n[0].power.min(n[1].power));
         Snapshot {
             at_s,
             state: match (&rest, newest) {

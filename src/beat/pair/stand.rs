@@ -179,7 +179,7 @@ impl Standing {
             near.map(|l| l.power).fold(0.0, f64::max)
         };
         let weaker = power(hz[0]).min(power(hz[1]));
-        if weaker > 0.0 { weaker / 2.0 / sight.density.max(1e-300) } else { 1e4 }
+        if weaker > 0.0 { weaker / 2.0 / sight.density().max(1e-300) } else { 1e4 }
     }
 }
 
