@@ -211,6 +211,21 @@ pub struct TrackRow {
     pub notes_hz: Option<[f64; 2]>,
 }
 
+impl TrackRow {
+    /// A row in which nothing is heard.
+    pub fn quiet(time_s: f64) -> Self {
+        Self {
+            time_s,
+            offset_hz: None,
+            u_hz: None,
+            side: Side::Unknown,
+            level_db: None,
+            state: TrackState::Quiet,
+            notes_hz: None,
+        }
+    }
+}
+
 /// Everything the ear has to say about one stretch of sound.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Heard {

@@ -7,7 +7,7 @@ use super::overtones::{self, Note};
 use super::pulling::{Evidence, Pull};
 use super::rest::Measured;
 use super::sounding::{self, Sounding, Soundings};
-use super::{Ear, SHORT_S};
+use super::{Ear, SHORT_S, rank};
 use crate::heard::Warning;
 
 /// Most soundings taken in one look.
@@ -25,21 +25,17 @@ impl Ear {
     /// Sounds the lowest lines that have moved on since their last sounding.
     pub(super) fn take_soundings(&mut self, end: u64, now_s: f64) {
         let seen = |l: &Line| l.hits >= LEAST_HITS && now_s - l.last_seen_s < 1e-6;
-        let mut due = [None::<(f64, usize)>; MOST_A_LOOK];
+        // The lowest, in order.
+        let mut due = [(f64::INFINITY, usize::MAX); MOST_A_LOOK];
         for (i, line) in self.table.lines.iter().enumerate().filter(|(_, l)| seen(l)) {
             let b = line.b.abs();
             let dossier = self.dossiers.get(&line.id);
             if dossier.map_or(sounding::RANGE_HZ.1 > b, |d| d.soundings.due(b)) {
-                // The lowest, in order.
-                let place = due.iter().position(|d| d.is_none_or(|(other, _)| b < other));
-                if let Some(place) = place {
-                    due[place..].rotate_right(1);
-                    due[place] = Some((b, i));
-                }
+                rank(&mut due, (b, i), |new, old| new.0 < old.0);
             }
         }
         let len = (sounding::LENGTH_S.1 * self.rate_hz) as u64;
-        for (b, i) in due.into_iter().flatten().filter(|_| end >= len) {
+        for (b, i) in due.into_iter().filter(|d| d.0.is_finite() && end >= len) {
             let (id, rate) = (self.table.lines[i].id, self.table.lines[i].r * self.table.lines[i].b.signum());
             let samples = self.clean.slice(end - len, end);
             let dossier = self.dossiers.entry(id).or_default();

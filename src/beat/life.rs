@@ -3,7 +3,7 @@
 use super::hum::HumFollower;
 use super::lines::Line;
 use super::passage::Passage;
-use super::path::Point;
+use super::path::{LEAST_OUTLINE, Point, TRAVEL_HZ};
 use super::rest::Measured;
 use super::sounding::Sounding;
 use super::swell::Swelling;
@@ -77,7 +77,7 @@ impl Life {
         for life in [self, other] {
             let extent = life.outline.iter().map(|p| p.b.abs());
             life.travel_hz = extent.clone().fold(0.0, f64::max) - extent.fold(f64::MAX, f64::min).min(1e9);
-            life.travelled = life.travel_hz > 6.0 && life.outline.len() >= 4;
+            life.travelled = life.travel_hz > TRAVEL_HZ && life.outline.len() >= LEAST_OUTLINE;
         }
     }
 

@@ -9,6 +9,7 @@
 
 mod adler;
 mod coupling;
+mod declared;
 mod ears;
 mod ending;
 mod frames;
@@ -33,9 +34,10 @@ pub use ears::{Ears, Tells};
 
 use crate::estimate::{BlockSums, Comb};
 use crate::heard::{CrossingKind, EndingState, Heard, Level, Snapshot, TrackRow, TrackState, Warning};
-use crate::offset::{Hand, Side, Turning};
+use crate::offset::Side;
 use crate::settings::{Command, Settings};
 use crate::spectrum::{Peak, RealFrame, drop_side_lobes};
+use declared::Declarations;
 use frames::{Asked, Frames, SHORT_S, frame, samples};
 use history::History;
 use hum::HumFollower;
@@ -43,7 +45,7 @@ use life::Life;
 use lines::{Line, Seen, Table, View};
 use rest::Measured;
 use std::collections::HashMap;
-use story::{Declared, Story};
+use story::Story;
 
 /// Time from one look to the next, s.
 const HOP_S: f64 = 0.05;
@@ -95,10 +97,10 @@ struct Standing {
 impl Standing {
     /// A rest that begins with sample `first` at a note near `frequency_hz` that stood still over `core`.
     fn begin(frequency_hz: f64, core: (f64, f64), first: u64, rate_hz: f64, hum: &HumFollower) -> Self {
-        let sums = rest::sums_for(frequency_hz, rate_hz, first);
+        let sums = || rest::sums_for(frequency_hz, rate_hz, first).with_room();
         let orders = hum.beside(frequency_hz);
-        let beside = (!orders.is_empty()).then(|| (orders, sums.clone()));
-        Self { sums, beside, core, frequency_hz, apart_hz: 0.0, strikes: 0 }
+        let beside = (!orders.is_empty()).then(|| (orders, sums()));
+        Self { sums: sums(), beside, core, frequency_hz, apart_hz: 0.0, strikes: 0 }
     }
 
     /// Takes all that has been heard since, up to sample `end`; `gift` is scratch.
@@ -185,9 +187,7 @@ pub struct Ear {
     dossiers: HashMap<u32, Dossier>,
     past: Vec<Life>,
     hum: HumFollower,
-    declared: Vec<Declared>,
-    hand: Hand,
-    turning: Option<Turning>,
+    declared: Declarations,
     station_tones: bool,
     rows: Vec<TrackRow>,
     chosen: Option<u32>,
@@ -224,9 +224,7 @@ impl Ear {
             dossiers: HashMap::new(),
             past: Vec::new(),
             hum: HumFollower::new(rate_hz, settings.mains),
-            declared: vec![Declared { at_s: 0.0, hand: settings.hand, turning: settings.turning }],
-            hand: settings.hand,
-            turning: settings.turning,
+            declared: Declarations::new(settings),
             station_tones: settings.station_tones,
             rows: Vec::new(),
             chosen: None,
@@ -241,12 +239,11 @@ impl Ear {
     /// Takes a declaration that holds from `at_s` on.
     pub fn command(&mut self, at_s: f64, command: Command) {
         match command {
-            Command::Hand(hand) => self.hand = hand,
-            Command::Turning(turning) => self.turning = turning,
-            Command::Mains(mains) => return self.hum.set_mains(mains),
-            Command::Channel(_) => return,
+            Command::Hand(hand) => self.declared.hand(at_s, hand),
+            Command::Turning(turning) => self.declared.turning(at_s, turning),
+            Command::Mains(mains) => self.hum.set_mains(mains),
+            Command::Channel(_) => {}
         }
-        self.declared.push(Declared { at_s, hand: self.hand, turning: self.turning });
     }
 
     /// Takes conditioned samples; `each_look` is called after every look with the ear itself.
@@ -456,10 +453,7 @@ impl Ear {
         };
         let mut loudest: [(f64, f64); swell::TONES_OFFERED] = Default::default();
         for line in self.table.lines.iter().filter(steady) {
-            if let Some(place) = loudest.iter().position(|t| line.power > t.0) {
-                loudest[place..].rotate_right(1);
-                loudest[place] = (line.power, line.b.abs());
-            }
+            rank(&mut loudest, (line.power, line.b.abs()), |new, old| new.0 > old.0);
         }
         self.noted.clear();
         self.noted.extend(loudest.iter().filter(|t| t.0 > 0.0).map(|t| t.1));
@@ -628,7 +622,7 @@ impl Ear {
         let passages =
             self.dossiers.get(&line.id).map(|d| d.passages.as_slice()).or_else(ended).unwrap_or_default();
         let first = self.first_note.is_none_or(|id| id == line.id);
-        story::side_at(&self.declared, (line.path.outline(), passages), first, at_s, sign)
+        story::side_at(self.declared.all(), (line.path.outline(), passages), first, at_s, sign)
     }
 
     /// Whether a line stood still at an instant.
@@ -646,15 +640,7 @@ impl Ear {
         if at_s < SHORT_S / 2.0 {
             return;
         }
-        let mut row = TrackRow {
-            time_s: at_s,
-            offset_hz: None,
-            u_hz: None,
-            side: Side::Unknown,
-            level_db: None,
-            state: TrackState::Quiet,
-            notes_hz: None,
-        };
+        let mut row = TrackRow::quiet(at_s);
         let found = self.choose(Some(at_s)).and_then(|id| self.line(id));
         if let Some((line, point)) = found.and_then(|l| Some((l, l.path.at(at_s, ROW_GAP_S)?))) {
             row.offset_hz = Some(point.b.abs());
@@ -711,7 +697,7 @@ impl Ear {
             offset_hz: heard.map(|h| h.0),
             u_hz: heard.map(|h| h.1),
             side,
-            hand: self.hand,
+            hand: self.declared.newest().hand,
             rate_hz_per_s: heard.map(|h| h.2),
             level_db: 10.0 * line.map_or(self.frames.density * 4000.0, |l| l.power).max(1e-20).log10(),
             rest,
@@ -755,5 +741,13 @@ impl Ear {
             end_s: now_s,
         };
         (story.tell(level, warnings), self.rows)
+    }
+}
+
+/// Puts an item in its place among the best so far, in order; the last of them drops out.
+fn rank<T>(best: &mut [T], item: T, before: impl Fn(&T, &T) -> bool) {
+    if let Some(place) = best.iter().position(|old| before(&item, old)) {
+        best[place..].rotate_right(1);
+        best[place] = item;
     }
 }

@@ -13,8 +13,9 @@ const MOST_OUTLINE: usize = 2000;
 /// How much a run of sightings may differ from the mean of a stretch that stands still, Hz, and how many make a run.
 const STILL_HZ: f64 = 0.4;
 const RUN: usize = 5;
-/// Travel that makes a line one that has moved, Hz.
-const TRAVEL_HZ: f64 = 6.0;
+/// Travel that makes a line one that has moved, Hz, and points of its outline.
+pub const TRAVEL_HZ: f64 = 6.0;
+pub const LEAST_OUTLINE: usize = 4;
 
 /// One sighting.
 #[derive(Debug, Clone, Copy)]
@@ -121,7 +122,7 @@ impl Path {
 
     /// Whether the line has moved at all.
     pub fn travelled(&self) -> bool {
-        self.travel_hz() > TRAVEL_HZ && self.outline.len() >= 4
+        self.travel_hz() > TRAVEL_HZ && self.outline.len() >= LEAST_OUTLINE
             || self.travel_hz() > 40.0 && self.sightings >= 10
     }
 

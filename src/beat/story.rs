@@ -4,6 +4,7 @@
 //! of a family at fixed spacing. A line that stood from first to last while another moved is a steady note. Where
 //! nothing moved, the strongest line that is no hum, tone or whine is the note.
 
+use super::declared::{Declarations, Declared};
 use super::ending::Gone;
 use super::hum::HumFollower;
 use super::life::Life;
@@ -16,7 +17,7 @@ use super::swell::Swelling;
 use crate::heard::{
     Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Pulled, Rest, SteadyNote, Warning,
 };
-use crate::offset::{Hand, Side, Turning, side_from_turn};
+use crate::offset::{Side, side_from_turn};
 
 /// Audio tones of standard-frequency stations, Hz: 15 CFR 200.107 and NIST SP 432 for the United States' (500, 600,
 /// 440 steady; 1000, 1200, 1500 marks; 100 code), NRC's description of CHU for 1000.
@@ -47,14 +48,6 @@ pub fn is_station_tone(frequency_hz: f64) -> bool {
 /// Whether a line is within `within_hz` of a station's tone: one that swells splits into several.
 pub fn is_station_tone_near(frequency_hz: f64, within_hz: f64) -> bool {
     STATION_TONES.iter().any(|t| (frequency_hz - t).abs() < within_hz)
-}
-
-/// What was declared, and when.
-#[derive(Debug, Clone, Copy)]
-pub struct Declared {
-    pub at_s: f64,
-    pub hand: Hand,
-    pub turning: Option<Turning>,
 }
 
 /// Side of zero at an instant of a line that has the sign `sign` of its own there, from what was declared and the
@@ -136,7 +129,7 @@ pub fn rest_record(m: &Measured, side: Side) -> Rest {
 pub struct Story<'a> {
     pub lives: Vec<Life>,
     pub hum: &'a HumFollower,
-    pub declared: Vec<Declared>,
+    pub declared: Declarations,
     pub station_tones: bool,
     pub end_s: f64,
     pub swells: Vec<Swelling>,
@@ -368,7 +361,7 @@ impl Story<'_> {
     fn side_at(&self, stretches: &[Stretch], i: usize, at_s: f64, sign: f64) -> Side {
         let member = |s: &Stretch| s.members.iter().find(|m| m.0 == i).map(|m| m.1);
         stretches.iter().find_map(|s| Some((s, member(s)?))).map_or(Side::Unknown, |(s, own)| {
-            side_at(&self.declared, (&s.outline, &s.passages), s.first, at_s, sign * own)
+            side_at(self.declared.all(), (&s.outline, &s.passages), s.first, at_s, sign * own)
         })
     }
 

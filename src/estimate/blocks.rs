@@ -32,13 +32,20 @@ impl BlockSums {
             carrier_hz,
             block_len: block_len.max(1),
             first_sample,
-            means: Vec::with_capacity(MOST + 64),
+            means: Vec::new(),
             sum: Complex64::default(),
             in_block: 0,
             complete: true,
             plain_sum: 0.0,
             plain_count: 0,
         }
+    }
+
+    /// Makes room for all blocks that there will be before they are folded, so that none is made while sound comes in.
+    #[must_use]
+    pub fn with_room(mut self) -> Self {
+        self.means.reserve_exact((MOST + 64).saturating_sub(self.means.len()));
+        self
     }
 
     /// Takes the next samples of the stream.

@@ -22,3 +22,15 @@ pub use pair::{PairFit, PairFree, fit_pair};
 pub use tone::{Comb, ToneFit, ToneModel, fit_tone};
 pub use tones::{Phasors, ToneStretch, phasors, sounding_part, stretches, strongest_near};
 pub use wander::{Drift, PhasePoint, Smoothed, WanderFilter, smooth};
+
+/// The whole turns nearest to a phase, rad: what is to be taken off to wrap it to ±π.
+pub fn whole_turns(phase: f64) -> f64 {
+    (phase / (2.0 * std::f64::consts::PI)).round() * 2.0 * std::f64::consts::PI
+}
+
+/// Where the top of the parabola through three neighbouring values lies, in steps from the middle one, `most` at most; 0
+/// where they have no top.
+pub fn vertex([a, b, c]: [f64; 3], most: f64) -> f64 {
+    let bend = a - 2.0 * b + c;
+    if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-most, most) } else { 0.0 }
+}

@@ -28,8 +28,6 @@ pub struct PairFit {
     pub at_s: f64,
     /// Frequencies, Hz.
     pub hz: [f64; 2],
-    /// Their standard uncertainties from the noise found, Hz.
-    pub u_hz: [f64; 2],
     /// Standard uncertainty of their difference, Hz: the correlation is in it.
     pub u_difference_hz: f64,
     /// Common drift, Hz/s.
@@ -53,7 +51,6 @@ impl PairFit {
         Self {
             at_s,
             hz,
-            u_hz: [f64::INFINITY; 2],
             u_difference_hz: f64::INFINITY,
             rate,
             amplitudes: [Complex64::default(); 2],
@@ -85,14 +82,13 @@ impl PairFit {
     }
 }
 
-/// Fits two tones to blocks `from..to` of `sums`, blocks for which `skip` says so left out. `None` where there are too
+/// Fits two tones to blocks `from..to` of `sums`. `None` where there are too
 /// few blocks or the two can't be told apart in this span.
 pub fn fit_pair(
     sums: &BlockSums,
     (from, to): (usize, usize),
     guess: &PairFit,
     free: PairFree,
-    skip: &dyn Fn(usize) -> bool,
 ) -> Option<PairFit> {
     let middle = f64::midpoint(sums.centre_s(from), sums.centre_s(to.saturating_sub(1)));
     let span = to.saturating_sub(from) as f64 * sums.block_s();
@@ -100,11 +96,11 @@ pub fn fit_pair(
     let start = guess.hz.map(|f| f + guess.rate * shift);
     let mut fit = PairFit::guess(middle, start, guess.rate);
     // Amplitudes first.
-    let linear = normal(&fit, sums, (from, to), 4, free, skip)?;
+    let linear = normal(&fit, sums, (from, to), 4, free)?;
     take_amplitudes(&mut fit, &linear.solve()?.0);
     let columns = 6 + usize::from(free.rate) + 2 * usize::from(free.swell);
     for step in 0..STEPS {
-        let equations = normal(&fit, sums, (from, to), columns, free, skip)?;
+        let equations = normal(&fit, sums, (from, to), columns, free)?;
         let (x, inverse) = equations.solve()?;
         fit.rows = equations.rows();
         fit.row_variance = equations.misfit(&x) / (fit.rows - columns) as f64;
@@ -125,7 +121,6 @@ pub fn fit_pair(
             }
         }
         let own = |i: usize, j: usize| inverse[i * columns + j] * fit.row_variance;
-        fit.u_hz = [own(4, 4).sqrt(), own(5, 5).sqrt()];
         fit.u_difference_hz = (own(4, 4) + own(5, 5) - 2.0 * own(4, 5)).max(0.0).sqrt();
         if !(fit.hz[0] + fit.hz[1] + fit.u_difference_hz).is_finite() {
             return None;
@@ -148,12 +143,11 @@ fn normal(
     (from, to): (usize, usize),
     columns: usize,
     free: PairFree,
-    skip: &dyn Fn(usize) -> bool,
 ) -> Option<Normal> {
     let mut normal = Normal::new(columns);
     let mut row = [Complex64::default(); 9];
     let (mut re, mut im) = ([0.0; 9], [0.0; 9]);
-    for k in (from..to).filter(|&k| !skip(k)) {
+    for k in from..to {
         let Some(z) = sums.mean(k) else { continue };
         let tau = sums.centre_s(k) - fit.at_s;
         let swell = 6 + usize::from(free.rate);

@@ -63,6 +63,8 @@ pub struct ToneFit {
     lines: Vec<Line<u32>>,
     lone: Vec<Line<f64>>,
     level: f64,
+    /// What the means pass of a steady level.
+    level_pass: f64,
 }
 
 /// A fitted line beside the note: its order or its frequency, its complex amplitude, and what the means pass of it.
@@ -174,7 +176,7 @@ impl ToneFit {
     /// What the comb and the steady level leave in block `k`; `back` is e^(−j·the carrier's phase) there.
     fn nuisance(&self, sums: &BlockSums, k: usize, back: Complex64) -> Complex64 {
         let tau = sums.centre_s(k) - self.at_s;
-        let mut z = back * (self.level * sums.kernel(sums.carrier_hz()));
+        let mut z = back * (self.level * self.level_pass);
         let comb_now = self.comb_hz + self.comb_rate * tau;
         let psi = 2.0 * PI * (self.comb_hz + 0.5 * self.comb_rate * tau) * tau;
         for line in &self.lines {
@@ -281,6 +283,7 @@ impl ToneFit {
                 .collect(),
             lone: model.comb.lone.iter().map(|&f| line(sums, f, f)).collect(),
             level: sums.level(),
+            level_pass: sums.kernel(sums.carrier_hz()),
         }
     }
 
@@ -297,7 +300,7 @@ impl ToneFit {
         let mut normal = Normal::new(columns);
         let mut row = vec![Complex64::default(); layout.len()];
         let (mut re, mut im) = (vec![0.0; columns], vec![0.0; columns]);
-        let level = self.level * sums.kernel(sums.carrier_hz());
+        let level = self.level * self.level_pass;
         for k in (from..to).filter(|&k| !skip(k)) {
             let Some(mut z) = sums.mean(k) else { continue };
             let back = sums.back(k);

@@ -5,7 +5,7 @@
 //! number of cycles long. The phase of the amplitudes from stretch to stretch then gives each tone's frequency by a
 //! straight line, which the quiet gaps do not disturb.
 
-use super::{BlockSums, Normal};
+use super::{BlockSums, Normal, vertex};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -134,10 +134,8 @@ pub fn strongest_near(samples: &[f32], rate_hz: f64, tone_hz: f64, range_hz: f64
     let step = 2.0 / long as f64;
     let fine = strongest(&mut grid(coarse, 0.4, step), &whole)?;
     // The top of the parabola through the three highest.
-    let (a, b, c) = (whole(fine - step), whole(fine), whole(fine + step));
-    let bend = a - 2.0 * b + c;
-    let top = if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) * step } else { 0.0 };
-    Some(tone_hz + fine + top)
+    let top = vertex([fine - step, fine, fine + step].map(whole), 0.5);
+    Some(tone_hz + fine + top * step)
 }
 
 fn line_power(part: &[Complex64]) -> f64 {

@@ -5,6 +5,7 @@
 //! one from either end, meet where the frequency is wanted. The wander itself is chosen by the likelihood of the
 //! innovations over a ladder of values, none among them.
 
+use super::whole_turns;
 use std::f64::consts::PI;
 
 /// One observed phase.
@@ -82,7 +83,7 @@ impl WanderFilter {
     /// Innovation of an observation at the present instant, wrapped to ±π, and its variance.
     pub fn innovation(&self, point: &PhasePoint) -> (f64, f64) {
         let mut nu = point.phase - self.theta;
-        nu -= (nu / (2.0 * PI)).round() * 2.0 * PI;
+        nu -= whole_turns(nu);
         (nu, self.p[0] + point.variance)
     }
 
@@ -251,7 +252,7 @@ fn meet(points: &[PhasePoint], at_s: f64, wander: f64) -> (f64, f64) {
     let f = run(&mut before.iter(), points[0].at_s);
     let mut b = run(&mut after.iter().rev(), points[points.len() - 1].at_s);
     // Each counts its turns from its own end.
-    b.theta -= ((b.theta - f.theta) / (2.0 * PI)).round() * 2.0 * PI;
+    b.theta -= whole_turns(b.theta - f.theta);
     // Information of both added, 2×2.
     let invert = |p: [f64; 3]| {
         let d = (p[0] * p[2] - p[1] * p[1]).max(1e-300);

@@ -48,15 +48,7 @@ mod tests {
             state: TrackState::Resting,
             notes_hz: None,
         };
-        let silent = TrackRow {
-            time_s: 1.6,
-            offset_hz: None,
-            u_hz: None,
-            side: Side::Unknown,
-            level_db: None,
-            state: TrackState::Quiet,
-            notes_hz: None,
-        };
+        let silent = TrackRow::quiet(1.6);
         let mut text = HEADER.to_owned();
         append_row(&mut text, &heard);
         append_row(&mut text, &silent);

@@ -165,7 +165,7 @@ fn level(samples: &[f32], window: &[f32], weight: f32) -> f32 {
 }
 
 /// Sum of products, eight sums side by side so that the compiler may use wide registers.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
+pub fn dot(a: &[f32], b: &[f32]) -> f32 {
     let mut sums = [0.0f32; 8];
     let ((a8, a), (b8, b)) = (a.as_chunks::<8>(), b.as_chunks::<8>());
     for (a, b) in a8.iter().zip(b8) {

@@ -50,22 +50,12 @@ impl Sink for Trail {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::heard::TrackState;
-    use crate::offset::Side;
 
     #[test]
     fn a_day_fits_and_stays_evenly_spaced() {
         let mut trail = Trail::default();
         for step in 0..864_000 {
-            trail.row(&TrackRow {
-                time_s: f64::from(step) * 0.1,
-                offset_hz: None,
-                u_hz: None,
-                side: Side::Unknown,
-                level_db: None,
-                state: TrackState::Quiet,
-                notes_hz: None,
-            });
+            trail.row(&TrackRow::quiet(f64::from(step) * 0.1));
         }
         let rows = trail.rows();
         assert!(rows.len() <= MOST && rows.len() > MOST / 2, "{}", rows.len());

@@ -6,15 +6,15 @@
 
 use super::near::sums_over;
 use super::wide::Sound;
-use crate::estimate::{BlockSums, PairFit, PairFree, fit_pair};
+use crate::estimate::{BlockSums, PairFit, PairFree, fit_pair, vertex};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Windows, s.
-pub const WINDOWS_S: [f64; 6] = [0.4, 0.8, 1.6, 3.2, 6.4, 12.8];
+const WINDOWS_S: [f64; 6] = [0.4, 0.8, 1.6, 3.2, 6.4, 12.8];
 /// Length of a block, s, and how far from the standing note the other is looked for, Hz.
 const BLOCK_S: f64 = 0.01;
-pub const REACH_HZ: f64 = 30.0;
+const REACH_HZ: f64 = 30.0;
 /// Rounds of finding one tone with the other taken out.
 const ROUNDS: usize = 8;
 /// Turns of the beat in a window, and how many times its uncertainty the difference must be.
@@ -66,7 +66,7 @@ pub fn find(sound: Sound, near_hz: f64, rate: f64, since_s: f64, density: f64) -
             },
         };
         let free = PairFree { rate: window_s > 1.5, swell: window_s > 0.7 };
-        let Some(fit) = fit_pair(&sums, all, &guess, free, &|_| false) else { continue };
+        let Some(fit) = fit_pair(&sums, all, &guess, free) else { continue };
         let apart = (fit.hz[1] - fit.hz[0]).abs();
         let left = sums.density(fit.row_variance) / density.max(1e-300);
         let energy =
@@ -130,9 +130,7 @@ fn first_guess(sums: &BlockSums, rate: f64) -> Option<PairFit> {
             .map(|hz| (hz, power(hz)))
             .max_by(|a, b| a.1.total_cmp(&b.1))
             .map_or(0.0, |b| b.0);
-        let (a, b, c) = (power(best - step), power(best), power(best + step));
-        let bend = a - 2.0 * b + c;
-        best + if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-1.0, 1.0) * step } else { 0.0 }
+        best + vertex([best - step, best, best + step].map(power), 1.0) * step
     };
     let without = |hz: f64, a: Complex64| -> Vec<Complex64> {
         straight.iter().enumerate().map(|(k, z)| z - a * tone(hz, k)).collect()

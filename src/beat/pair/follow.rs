@@ -15,7 +15,7 @@
 
 use super::close::{self, Found};
 use super::sight::Sight;
-use super::wide::{self, Sound};
+use super::wide;
 use crate::beat::lines::{Line, Seen};
 use crate::estimate::Normal;
 use std::collections::VecDeque;
@@ -142,6 +142,11 @@ impl Follow {
         self.past.get(chapter).map_or((self.first_higher, &self.moves), |c| (c.first_higher, &c.moves))
     }
 
+    /// All movements of all pairs, in order of time.
+    pub fn all_moves(&self) -> impl Iterator<Item = &Move> {
+        (0..=self.chapter()).flat_map(|c| self.told(c).1)
+    }
+
     /// The notes, when two are followed.
     pub fn notes(&self) -> Option<&[Note; 2]> {
         self.notes.as_ref()
@@ -201,18 +206,9 @@ impl Follow {
             }
             // What sounds like one note may be two.
             [a, ..] if now_s > 1.5 && sight.hops().is_multiple_of(2 * CLOSE_EVERY) => {
-                let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
+                let sound = sight.sound();
                 if let Some(found) = close::find(sound, a.b, 0.0, a.born_s + 0.1, sight.density()) {
-                    let note = |i: usize| Note {
-                        line: None,
-                        hz: found.hz[i],
-                        rate: found.rate,
-                        seen_s: now_s,
-                        power: found.powers[i],
-                        stood_hz: found.hz[i],
-                        away: 0,
-                    };
-                    self.begin([note(0), note(1)], now_s);
+                    self.begin([0, 1].map(|i| Note::found(&found, i, now_s)), now_s);
                     self.meeting = Some(Meeting {
                         since_s: now_s - found.window_s,
                         stander: 0,
@@ -419,7 +415,7 @@ impl Follow {
             let to_s = self.ring[last].at_s;
             let near = self.ring.range(..last).rposition(|s| s.apart().abs() < CLEAR_HZ);
             let from_s = near.map_or(self.ring[0].at_s, |i| self.ring[i].at_s).max(to_s - COURSE_S);
-            let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
+            let sound = sight.sound();
             let about = hz - rate * (now_s - f64::midpoint(from_s, to_s));
             if let Some((hz, rate)) = wide::course(sound, about, (from_s, to_s)) {
                 meeting = Meeting { hz, rate, at_s: to_s, exact: true, ..meeting };
@@ -431,22 +427,14 @@ impl Follow {
     fn look_closely(&mut self, sight: &Sight, now_s: f64) {
         let Some(meeting) = &mut self.meeting else { return };
         if sight.hops().is_multiple_of(CLOSE_EVERY) {
-            let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
+            let sound = sight.sound();
             let since_s = meeting.since_s - 0.3;
             let foretold = meeting.hz + meeting.rate * (now_s - meeting.at_s);
             if let Some(found) = close::find(sound, foretold, meeting.rate, since_s, sight.density()) {
                 let (place, sure) = meeting.place(&found, now_s);
                 let tone = |i: usize| if i == meeting.stander { place } else { 1 - place };
                 let order = [tone(0), tone(1)];
-                let notes = order.map(|i| Note {
-                    line: None,
-                    hz: found.hz[i],
-                    rate: found.rate,
-                    seen_s: now_s,
-                    power: found.powers[i],
-                    stood_hz: found.hz[i],
-                    away: 0,
-                });
+                let notes = order.map(|i| Note::found(&found, i, now_s));
                 (meeting.hz, meeting.at_s, meeting.exact) = (found.hz[place], now_s, true);
                 if found.window_s > 1.5 {
                     meeting.rate = found.rate;
@@ -537,6 +525,19 @@ impl Note {
             seen_s: now_s,
             power: line.power,
             stood_hz: line.b,
+            away: 0,
+        }
+    }
+
+    /// Tone `i` of a pair found together, which is no line of its own.
+    fn found(found: &Found, i: usize, now_s: f64) -> Self {
+        Self {
+            line: None,
+            hz: found.hz[i],
+            rate: found.rate,
+            seen_s: now_s,
+            power: found.powers[i],
+            stood_hz: found.hz[i],
             away: 0,
         }
     }

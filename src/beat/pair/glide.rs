@@ -7,7 +7,7 @@
 //! they are nearly equal.
 
 use super::sight::Sight;
-use super::wide::{Sound, frequencies};
+use super::wide::frequencies;
 use crate::estimate::Normal;
 use std::collections::VecDeque;
 
@@ -27,7 +27,7 @@ const TOUCHED_HZ: f64 = 20.0;
 
 /// What was seen at an instant.
 #[derive(Debug, Clone, Copy)]
-pub struct Verdict {
+struct Verdict {
     pub at_s: f64,
     /// The notes glide against each other.
     pub against: bool,
@@ -58,7 +58,7 @@ impl Glide {
             return;
         };
         self.next_s = now_s + EVERY_S;
-        let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
+        let sound = sight.sound();
         if now_s - EVERY_S < moved_s {
             return;
         }

@@ -30,18 +30,18 @@ mod whose;
 mod wide;
 
 use super::HOP_S;
+use super::declared::Declarations;
 use super::ears::Tells;
-use super::lines::Line;
 use crate::heard::{Crossing, CrossingKind, EndingState};
 use crate::heard::{Heard, Level, NotesNow, Rest, Snapshot, TrackRow, TrackState, Warning};
-use crate::offset::{Hand, Side, Turning};
+use crate::offset::Side;
 use crate::settings::{Command, Settings, TwoNotes};
 use follow::{Follow, Sighting};
 use glide::Glide;
 use sight::Sight;
 use stand::Stand;
 use tell::Bystanders;
-use whose::{Declared, Whose};
+use whose::Whose;
 
 /// A track row is final this long after its instant, s.
 const LAG_S: f64 = 3.0;
@@ -64,13 +64,10 @@ pub struct Ear {
     stand: Stand,
     glide: Glide,
     whose: Whose,
-    hand: Hand,
-    turning: Option<Turning>,
     rows: Vec<TrackRow>,
     crossings: Vec<Crossing>,
     /// Newest sighting whose order was sure, for crossings.
     last_sure: Option<(Sighting, usize)>,
-    seen_s: f64,
     bystanders: Bystanders,
     provisional: Option<Provisional>,
 }
@@ -83,16 +80,10 @@ impl Ear {
             follow: Follow::default(),
             stand: Stand::default(),
             glide: Glide::default(),
-            whose: Whose {
-                two_notes,
-                declared: vec![Declared { at_s: 0.0, hand: settings.hand, turning: settings.turning }],
-            },
-            hand: settings.hand,
-            turning: settings.turning,
+            whose: Whose { two_notes, declared: Declarations::new(settings) },
             rows: Vec::new(),
             crossings: Vec::new(),
             last_sure: None,
-            seen_s: 0.0,
             bystanders: Bystanders::default(),
             provisional: None,
         }
@@ -101,12 +92,11 @@ impl Ear {
     /// Takes a declaration that holds from `at_s` on.
     pub fn command(&mut self, at_s: f64, command: Command) {
         match command {
-            Command::Hand(hand) => self.hand = hand,
-            Command::Turning(turning) => self.turning = turning,
-            Command::Mains(mains) => return self.sight.hum.set_mains(mains),
-            Command::Channel(_) => return,
+            Command::Hand(hand) => self.whose.declared.hand(at_s, hand),
+            Command::Turning(turning) => self.whose.declared.turning(at_s, turning),
+            Command::Mains(mains) => self.sight.hum.set_mains(mains),
+            Command::Channel(_) => {}
         }
-        self.whose.declared.push(Declared { at_s, hand: self.hand, turning: self.turning });
     }
 
     /// Takes conditioned samples; `each_look` is called after every look with the ear itself.
@@ -124,11 +114,11 @@ impl Ear {
     }
 
     fn look(&mut self) {
-        let ended = self.sight.look(&self.follow.hz());
+        let notes = self.follow.hz();
+        let ended = self.sight.look(&notes);
         let now_s = self.sight.now_s();
-        let notes: Vec<f64> = self.follow.hz();
         for line in &ended {
-            self.bystanders.take(line, &notes, false);
+            self.bystanders.take(line, &notes);
         }
         self.follow.look(&self.sight);
         self.stand.look(&self.sight, &self.follow);
@@ -148,8 +138,7 @@ impl Ear {
 
     /// The sense of pitch as far as is known now.
     fn sense(&self) -> Option<f64> {
-        let moves = (0..=self.follow.chapter()).flat_map(|c| self.follow.told(c).1);
-        self.whose.sense(moves)
+        self.whose.sense(self.follow.all_moves())
     }
 
     fn meter(&self, chapter: usize) -> Option<usize> {
@@ -163,7 +152,6 @@ impl Ear {
 
     fn watch_crossings(&mut self) {
         let Some(now) = self.follow.sightings().back().copied().filter(|s| s.sure) else { return };
-        self.seen_s = now.at_s;
         let chapter = self.follow.chapter();
         if let Some((last, before)) = self.last_sure
             && before == chapter
@@ -184,15 +172,7 @@ impl Ear {
         if at_s < super::frames::SHORT_S / 2.0 {
             return;
         }
-        let mut row = TrackRow {
-            time_s: at_s,
-            offset_hz: None,
-            u_hz: None,
-            side: Side::Unknown,
-            level_db: None,
-            state: TrackState::Quiet,
-            notes_hz: None,
-        };
+        let mut row = TrackRow::quiet(at_s);
         let ring = self.follow.sightings();
         let after = ring.partition_point(|s| s.at_s < at_s);
         let neighbours = after.checked_sub(1).and_then(|i| Some((*ring.get(i)?, *ring.get(after)?)));
@@ -243,9 +223,8 @@ impl Ear {
             lag -= HOP_S;
         }
         let notes = self.follow.hz();
-        let alive: Vec<Line> = self.sight.table.lines.clone();
-        for line in &alive {
-            self.bystanders.take(line, &notes, true);
+        for line in &self.sight.table.lines {
+            self.bystanders.take(line, &notes);
         }
         let heard = tell::heard(&self, standing, level, &mut warnings);
         (heard, self.rows)
@@ -294,7 +273,7 @@ impl Tells for Ear {
             offset_hz: newest.map(|s| s.apart().abs()),
             u_hz: newest.map(|s| s.u_hz),
             side,
-            hand: self.hand,
+            hand: self.whose.declared.newest().hand,
             rate_hz_per_s: newest.and(rate),
             level_db: 10.0 * level.max(1e-20).log10(),
             rest,

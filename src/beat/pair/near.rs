@@ -10,7 +10,7 @@
 
 use super::phase::{Apart, Point, Reference, settle};
 use super::wide::Sound;
-use crate::estimate::{BlockSums, Normal, PairFit, PairFree, fit_pair};
+use crate::estimate::{BlockSums, Normal, PairFit, PairFree, fit_pair, whole_turns};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -26,7 +26,7 @@ const RUN: usize = 4;
 /// Backing off from a noticed edge, s.
 const BACK_OFF_S: f64 = 0.1;
 /// Fewest turns of the beat that are a measurement.
-pub const LEAST_TURNS: f64 = 1.3;
+const LEAST_TURNS: f64 = 1.3;
 /// A drift is freed over this, s and turns.
 const DRIFT_S: f64 = 1.0;
 const DRIFT_TURNS: f64 = 2.0;
@@ -84,7 +84,7 @@ fn refit(sums: &BlockSums, span: (usize, usize), fit: &PairFit, apart: f64) -> O
     let length = (span.1 - span.0) as f64 * sums.block_s();
     let free =
         PairFree { rate: length > DRIFT_S && length * apart > DRIFT_TURNS, swell: length * apart > 4.0 };
-    fit_pair(sums, span, fit, free, &|_| false)
+    fit_pair(sums, span, fit, free)
 }
 
 /// Both notes' complex amplitudes against the fit over blocks `from..to`, each with a steady change where `change`:
@@ -217,7 +217,7 @@ fn turns(sums: &BlockSums, fit: &PairFit, (from, to): (usize, usize)) -> Vec<Poi
         let phases = [a[0].arg() + bend, a[1].arg() + bend];
         let mut between = a[1].arg() - a[0].arg();
         if let Some(last) = points.last() {
-            between -= ((between - last.between) / (2.0 * PI)).round() * 2.0 * PI;
+            between -= whole_turns(between - last.between);
         }
         points.push(Point {
             at_s: sums.origin_s() + local,

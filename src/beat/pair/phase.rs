@@ -9,7 +9,7 @@
 //! holds beyond white noise is the wander of signal and meter, and is weighed as for a single note
 //! ([`crate::estimate::smooth`]).
 
-use crate::estimate::{Drift, Normal, PhasePoint, Smoothed, smooth};
+use crate::estimate::{Drift, Normal, PhasePoint, Smoothed, smooth, whole_turns};
 use std::f64::consts::PI;
 
 /// The phases of both notes in one short stretch, each against a steady tone of its reference's frequency.
@@ -182,7 +182,7 @@ pub fn slope(run: &[Point], i: usize) -> Option<(f64, f64, f64)> {
         .iter()
         .map(|p| {
             let step = p.phases[i] - last;
-            phase += step - (step / (2.0 * PI)).round() * 2.0 * PI;
+            phase += step - whole_turns(step);
             last = p.phases[i];
             (p.at_s, phase, 1.0 / p.variances[i])
         })

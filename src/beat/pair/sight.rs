@@ -8,6 +8,7 @@ use super::super::frames::{Asked, Frames, LONG_S, samples};
 use super::super::history::History;
 use super::super::hum::HumFollower;
 use super::super::lines::{Line, Table};
+use super::wide::Sound;
 use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::drop_side_lobes;
@@ -56,6 +57,11 @@ impl Sight {
     /// Noise density near 1 kHz, squared units per Hz, smoothed.
     pub fn density(&self) -> f64 {
         self.frames.density
+    }
+
+    /// The sound to measure in.
+    pub fn sound(&self) -> Sound<'_> {
+        Sound { history: &self.clean, rate_hz: self.rate_hz }
     }
 
     /// Samples that are still to come before the next look.

@@ -3,7 +3,6 @@
 use super::follow::{Follow, Sighting};
 use super::phase::{Apart, Reference};
 use super::sight::Sight;
-use super::wide::Sound;
 use super::{near, wide};
 use std::collections::VecDeque;
 
@@ -142,7 +141,7 @@ impl Stand {
 impl Standing {
     /// The rest as it is known now.
     pub fn measure(&self, sight: &Sight, now_s: f64) -> Option<Apart> {
-        let sound = Sound { history: &sight.clean, rate_hz: sight.rate_hz };
+        let sound = sight.sound();
         let kept = sound.kept_s();
         let core = (self.core.0.max(kept.0), self.core.1);
         let middle = f64::midpoint(core.0, core.1);

@@ -46,7 +46,7 @@ const RIDE_HZ: f64 = 1.5;
 
 impl Bystanders {
     /// Takes a line that has ended, or that is there at the end.
-    pub fn take(&mut self, line: &Line, notes_hz: &[f64], _at_end: bool) {
+    pub fn take(&mut self, line: &Line, notes_hz: &[f64]) {
         let own = |n: &f64| (n - line.b).abs() < 4.0;
         if line.hits < LEAST_HITS
             || notes_hz.iter().any(own)
@@ -149,8 +149,7 @@ pub fn heard(ear: &Ear, standing: bool, level: Level, warnings: &mut Vec<Warning
                  lower, or declare a --turning",
             );
         }
-        let moves = (0..=chapter).flat_map(|c| ear.follow.told(c).1);
-        if ear.whose.contradicted(moves) {
+        if ear.whose.contradicted(ear.follow.all_moves()) {
             warn(
                 warnings,
                 "turning",

@@ -1,21 +1,14 @@
 //! Which note is the meter's, and which way pitch goes with radio frequency.
 
 use super::follow::Move;
+use crate::beat::declared::{Declarations, Declared};
 use crate::offset::{Hand, Side, Turning};
 use crate::settings::{Pitch, Sideband, TwoNotes};
-
-/// What was declared from an instant on.
-#[derive(Debug, Clone, Copy)]
-pub struct Declared {
-    pub at_s: f64,
-    pub hand: Hand,
-    pub turning: Option<Turning>,
-}
 
 /// The declarations, and what follows from them.
 pub struct Whose {
     pub two_notes: TwoNotes,
-    pub declared: Vec<Declared>,
+    pub declared: Declarations,
 }
 
 /// How far a note must have moved to be the one in the hand, Hz.
@@ -24,8 +17,8 @@ const LEAST_MOVE_HZ: f64 = 4.0;
 impl Whose {
     /// What was declared for an instant.
     fn at(&self, at_s: f64) -> Declared {
-        let past = self.declared.iter().rev().find(|d| d.at_s <= at_s + 0.2);
-        *past.unwrap_or(&self.declared[0])
+        let declared = self.declared.all();
+        *declared.iter().rev().find(|d| d.at_s <= at_s + 0.2).unwrap_or(&declared[0])
     }
 
     /// Which note is the meter's: the one said to be so at the start, else the one that moved while the meter was in
@@ -47,20 +40,27 @@ impl Whose {
     /// +1 where pitch rises with radio frequency, −1 where it falls: as declared, or as the first move after a
     /// declared turning shows. `None` where it is not known.
     pub fn sense<'a>(&self, all_moves: impl Iterator<Item = &'a Move>) -> Option<f64> {
+        self.said().or_else(|| self.shown(all_moves))
+    }
+
+    /// The sense that was declared.
+    fn said(&self) -> Option<f64> {
         match self.two_notes.sideband {
             Sideband::Upper => Some(1.0),
             Sideband::Lower => Some(-1.0),
-            Sideband::Auto => self.shown(all_moves),
+            Sideband::Auto => None,
         }
     }
 
     /// The sense that declared turnings show.
     fn shown<'a>(&self, all_moves: impl Iterator<Item = &'a Move>) -> Option<f64> {
         let mut shown = 0.0;
-        let mut spent = vec![false; self.declared.len()];
+        let mut spent = vec![false; self.declared.all().len()];
         for m in all_moves {
-            let Some(n) = self.declared.iter().rposition(|d| d.at_s <= m.from_s + 0.3) else { continue };
-            if let (Some(turning), false) = (self.declared[n].turning, spent[n]) {
+            let Some(n) = self.declared.all().iter().rposition(|d| d.at_s <= m.from_s + 0.3) else {
+                continue;
+            };
+            if let (Some(turning), false) = (self.declared.all()[n].turning, spent[n]) {
                 let t = if turning == Turning::Up { 1.0 } else { -1.0 };
                 shown += t * m.by_hz.signum();
             }
@@ -72,11 +72,7 @@ impl Whose {
 
     /// Whether a declared turning contradicts the declared sideband.
     pub fn contradicted<'a>(&self, all_moves: impl Iterator<Item = &'a Move>) -> bool {
-        let said = match self.two_notes.sideband {
-            Sideband::Upper => 1.0,
-            Sideband::Lower => -1.0,
-            Sideband::Auto => return false,
-        };
+        let Some(said) = self.said() else { return false };
         self.shown(all_moves).is_some_and(|shown| shown * said < 0.0)
     }
 

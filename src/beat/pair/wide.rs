@@ -7,7 +7,7 @@
 
 use super::phase::{Apart, Point, Reference, settle, slope};
 use crate::beat::history::History;
-use crate::estimate::{Normal, PhasePoint, WanderFilter, phasors, smooth};
+use crate::estimate::{Normal, PhasePoint, WanderFilter, phasors, smooth, vertex, whole_turns};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -131,11 +131,16 @@ pub fn measure(
     stretches.reference.hz[1] += beat_of(&inside, middle_s)?;
     let kept = sound.kept_s();
     let limits = (limits.0.max(kept.0), limits.1.min(kept.1));
-    let core_points: Vec<Point> = (-half..=half).filter_map(|k| stretches.point(k)).collect();
+    let known: Vec<Option<Point>> = (-half..=half).map(|k| stretches.point(k)).collect();
     let shown = {
-        let points: Vec<PhasePoint> = core_points
+        let points: Vec<PhasePoint> = known
             .iter()
-            .map(|p| PhasePoint { at_s: p.at_s, phase: wrapped(p.between), variance: p.variance })
+            .flatten()
+            .map(|p| PhasePoint {
+                at_s: p.at_s,
+                phase: p.between - whole_turns(p.between),
+                variance: p.variance,
+            })
             .collect();
         smooth(&points, middle_s, None).map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander })
     };
@@ -143,8 +148,8 @@ pub fn measure(
     // The middle's own phase is where both walks begin to count.
     let u_hz = 1.0 / (core.1 - core.0).max(0.3);
     let start = Start { wander, u_hz, trusted: half * 3 / 5 };
-    let (after, end_s) = walk(&stretches, 1, limits.1, &start);
-    let (mut points, start_s) = walk(&stretches, -1, limits.0, &start);
+    let (after, end_s) = walk(&stretches, &known, 1, limits.1, &start);
+    let (mut points, start_s) = walk(&stretches, &known, -1, limits.0, &start);
     points.reverse();
     points.extend(after);
     let inside = |p: &Point| p.at_s > start_s && p.at_s < end_s;
@@ -155,8 +160,7 @@ pub fn measure(
         meet.checked_sub(1).and_then(|i| Some((*points.get(i)?, *points.get(meet)?)))
     {
         let step = after.between - before.between;
-        let turns = (step / (2.0 * PI)).round() * 2.0 * PI;
-        points[meet..].iter_mut().for_each(|p| p.between -= turns);
+        points[meet..].iter_mut().for_each(|p| p.between -= whole_turns(step));
     }
     settle(&points, &stretches.reference, (start_s, end_s))
 }
@@ -170,7 +174,10 @@ pub fn frequencies(sound: Sound, hz: [f64; 2], (from_s, to_s): (f64, f64)) -> Op
     let half = (0.5 * (to_s - from_s) / length_s - 0.5).floor() as i64;
     let points: Vec<Point> = (-half..=half).filter_map(|k| stretches.point(k)).collect();
     let one = |i: usize| slope(&points, i).map(|(ahead, variance, _)| (hz[i] + ahead, variance));
-    (points.len() as i64 > half).then(|| Some([one(0)?, one(1)?]))?
+    if points.len() as i64 <= half {
+        return None;
+    }
+    Some([one(0)?, one(1)?])
 }
 
 /// Frequency at the end and rate of a note near `hz` that goes steadily through a stretch, whatever else is far from it.
@@ -188,7 +195,8 @@ pub fn course(sound: Sound, hz: f64, (from_s, to_s): (f64, f64)) -> Option<(f64,
         if a.norm_sqr() < THERE * 2.0 * v {
             continue;
         }
-        phase += last.map_or(0.0, |last| wrapped(a.arg() - last));
+        let step = last.map_or(0.0, |last| a.arg() - last);
+        phase += step - whole_turns(step);
         last = Some(a.arg());
         let tau = found.at_s - to_s;
         normal.add(&[1.0, 2.0 * PI * tau, PI * tau * tau], phase);
@@ -201,10 +209,6 @@ pub fn course(sound: Sound, hz: f64, (from_s, to_s): (f64, f64)) -> Option<(f64,
     let (x, _) = normal.solve()?;
     let scatter = normal.misfit(&x) / f64::from(heard as u32);
     (scatter < 0.05 + 4.0 * noise / f64::from(heard as u32)).then_some((hz + x[1], x[2]))
-}
-
-fn wrapped(phase: f64) -> f64 {
-    phase - (phase / (2.0 * PI)).round() * 2.0 * PI
 }
 
 /// How far the phase between runs ahead of the reference, Hz: the strongest line of its turns within the guess.
@@ -223,10 +227,7 @@ fn beat_of(points: &[Point], middle_s: f64) -> Option<f64> {
         .map(|hz| (hz, strength(hz) / (1.0 + (2.0 * hz).powi(2))))
         .max_by(|a, b| a.1.total_cmp(&b.1))?
         .0;
-    // The top of the parabola through three.
-    let (a, b, c) = (strength(best - step), strength(best), strength(best + step));
-    let bend = a - 2.0 * b + c;
-    Some(best + if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-1.0, 1.0) * step } else { 0.0 })
+    Some(best + vertex([best - step, best, best + step].map(strength), 1.0) * step)
 }
 
 /// How a walk begins.
@@ -237,8 +238,16 @@ struct Start {
     trusted: i64,
 }
 
-/// Walks outward and gives the points passed, in walking order with their phases counted on, and the edge, s.
-fn walk(stretches: &Stretches, outward: i64, limit_s: f64, start: &Start) -> (Vec<Point>, f64) {
+/// Walks outward and gives the points passed, in walking order with their phases counted on, and the edge, s; `known` are
+/// those in the middle, as many on either side.
+fn walk(
+    stretches: &Stretches,
+    known: &[Option<Point>],
+    outward: i64,
+    limit_s: f64,
+    start: &Start,
+) -> (Vec<Point>, f64) {
+    let half = (known.len() / 2) as i64;
     let length_s = stretches.length_s;
     let middle_s = stretches.reference.at_s;
     let mut filter = WanderFilter::new(middle_s, start.wander).with_frequency(2.0 * PI * start.u_hz);
@@ -246,7 +255,7 @@ fn walk(stretches: &Stretches, outward: i64, limit_s: f64, start: &Start) -> (Ve
     let (mut wild, mut absent) = (0usize, 0usize);
     let mut heard_s = middle_s;
     let sign = outward as f64;
-    let back_off = |window: usize| (window as f64 * 0.6 + 1.0).mul_add(length_s, 0.0).max(BACK_OFF_S);
+    let back_off = |window: usize| ((window as f64 * 0.6 + 1.0) * length_s).max(BACK_OFF_S);
     let mut k = if outward > 0 { 0 } else { -1 };
     loop {
         let at_s = middle_s + k as f64 * length_s;
@@ -258,7 +267,10 @@ fn walk(stretches: &Stretches, outward: i64, limit_s: f64, start: &Start) -> (Ve
                 if absent > 0 { heard_s + sign * length_s / 2.0 } else { limit_s - sign * doubtful },
             );
         }
-        let found = stretches.point(k);
+        let found = match usize::try_from(k + half).ok().and_then(|at| known.get(at)) {
+            Some(point) => *point,
+            None => stretches.point(k),
+        };
         k += outward;
         let Some(point) = found else {
             absent += 1;

@@ -5,6 +5,7 @@
 //! (120.6 Hz to 0.6 Hz); powers are therefore taken over halves of it and weighed 1:2:1, which leaves less than a
 //! thousandth of that. The tones are taken out of the sound before it is split, or a lone note would be in every band.
 
+use crate::spectrum::dot;
 use num_complex::Complex32;
 
 /// Bands, Hz: centre and quality of two equal sections each.
@@ -132,19 +133,6 @@ impl Tone {
         let step = 2.0 * std::f64::consts::PI * self.frequency_hz / rate_hz;
         self.turn = (self.turn + step * sound.len() as f64) % (2.0 * std::f64::consts::PI);
     }
-}
-
-/// Sum of products, eight at a time.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sums = [0.0f32; 8];
-    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let tail: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in a8.zip(b8) {
-        for k in 0..8 {
-            sums[k] += x[k] * y[k];
-        }
-    }
-    sums.iter().sum::<f32>() + tail
 }
 
 /// Makes the envelope, hop by hop, and keeps its newest 100 s.
