@@ -10,12 +10,82 @@ const OUTLINE_HZ: f64 = 1.5;
 const OUTLINE_PART: f64 = 0.02;
 /// Most points of the outline.
 const MOST_OUTLINE: usize = 2000;
-/// How much a run of sightings may differ from the mean of a stretch that stands still, Hz, and how many make a run.
+/// How far a sighting and the mean of a run of them may stray from a stretch that stands still, Hz, and how many make a run.
+const STRAY_HZ: f64 = 0.5;
 const STILL_HZ: f64 = 0.4;
 const RUN: usize = 5;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
 pub const LEAST_OUTLINE: usize = 4;
+
+/// What a sighting is to a stretch that stands still.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Taken {
+    /// It belongs.
+    Belongs,
+    /// It strays, which one alone may.
+    Strays,
+    /// The stretch has ended before it.
+    Ends,
+}
+
+/// A stretch that stands still, gathered from one end: a sighting, or a run of them, that strays from the mean so far by more
+/// than its uncertainty ends it.
+pub struct Still {
+    /// How far a sighting and the mean of a run may be off besides their uncertainties, Hz.
+    stray_hz: f64,
+    run_off_hz: f64,
+    count: usize,
+    strays: u32,
+    weight: f64,
+    sum: f64,
+    run: [(f64, f64); RUN],
+}
+
+impl Still {
+    pub fn new(stray_hz: f64, run_off_hz: f64) -> Self {
+        Self { stray_hz, run_off_hz, count: 0, strays: 0, weight: 0.0, sum: 0.0, run: [(0.0, 0.0); RUN] }
+    }
+
+    /// Takes the next sighting, a frequency and its weight (Hz⁻²).
+    pub fn take(&mut self, f: f64, w: f64) -> Taken {
+        if self.count > 0 {
+            let mean = self.mean();
+            self.run.rotate_left(1);
+            self.run[RUN - 1] = (w, w * f);
+            let (rw, rf) = self.run.iter().fold((0.0, 0.0), |(a, b), r| (a + r.0, b + r.1));
+            let u = |w: f64| (1.0 / w + 1.0 / self.weight).sqrt();
+            let astray = self.count >= RUN && (rf / rw - mean).abs() > self.run_off_hz + 3.5 * u(rw);
+            let strays = (f - mean).abs() > self.stray_hz + 4.0 * u(w);
+            self.strays = if strays { self.strays + 1 } else { 0 };
+            if self.strays >= 3 || astray {
+                return Taken::Ends;
+            }
+            if strays {
+                return Taken::Strays;
+            }
+        }
+        self.weight += w;
+        self.sum += w * f;
+        self.count += 1;
+        Taken::Belongs
+    }
+
+    /// Sightings that belong.
+    pub fn count(&self) -> usize {
+        self.count
+    }
+
+    /// Their mean, Hz.
+    pub fn mean(&self) -> f64 {
+        self.sum / self.weight
+    }
+
+    /// Their weight, Hz⁻².
+    pub fn weight(&self) -> f64 {
+        self.weight
+    }
+}
 
 /// One sighting.
 #[derive(Debug, Clone, Copy)]
@@ -158,35 +228,17 @@ impl Path {
         if now_s - last.at_s > 0.5 * window + if last.seen == Seen::Long { 1.7 } else { 0.5 } {
             return None;
         }
-        // Walking back from the newest: a sighting, or a run of them, that strays from the mean so far by more than its
-        // uncertainty ends the stretch.
-        let (mut from, mut n, mut strays) = (self.recent.len(), 0.0, 0);
-        let (mut weight, mut sum) = (0.0, 0.0);
-        let mut run = [(0.0, 0.0); RUN];
+        // Walking back from the newest.
+        let (mut from, mut still) = (self.recent.len(), Still::new(STRAY_HZ, STILL_HZ));
         for (i, p) in self.recent.iter().enumerate().rev() {
-            let (f, w) = (p.b.abs(), 1.0 / (p.u * p.u));
-            if n > 0.0 {
-                let stray = (f - sum / weight).abs();
-                let u = (1.0 / w + 1.0 / weight).sqrt();
-                run.rotate_left(1);
-                run[RUN - 1] = (w, w * f);
-                let (rw, rf) = run.iter().fold((0.0, 0.0), |(a, b), r| (a + r.0, b + r.1));
-                let astray = n >= RUN as f64
-                    && (rf / rw - sum / weight).abs() > STILL_HZ + 3.5 * (1.0 / rw + 1.0 / weight).sqrt();
-                strays = if stray > 0.5 + 4.0 * u { strays + 1 } else { 0 };
-                if strays >= 3 || astray {
-                    break;
-                }
-                if strays > 0 {
-                    continue;
-                }
+            match still.take(p.b.abs(), 1.0 / (p.u * p.u)) {
+                Taken::Ends => break,
+                Taken::Strays => {}
+                Taken::Belongs => from = i,
             }
-            weight += w;
-            sum += w * f;
-            n += 1.0;
-            from = i;
         }
         let first = self.recent.get(from)?;
-        (n >= 3.0 && last.at_s - first.at_s >= window).then(|| (first.at_s, last.at_s, sum / weight))
+        (still.count() >= 3 && last.at_s - first.at_s >= window)
+            .then(|| (first.at_s, last.at_s, still.mean()))
     }
 }

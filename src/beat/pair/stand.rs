@@ -4,6 +4,7 @@ use super::follow::{Follow, Sighting};
 use super::phase::{Apart, Reference};
 use super::sight::Sight;
 use super::{near, wide};
+use crate::beat::path::{Still, Taken};
 use std::collections::VecDeque;
 
 /// Notes nearer than this are measured together, Hz.
@@ -13,7 +14,6 @@ const WINDOW_S: f64 = 0.45;
 /// How far sightings may stray from the mean so far, and runs of them, Hz.
 const STRAY_HZ: f64 = 0.6;
 const STILL_HZ: f64 = 0.35;
-const RUN: usize = 5;
 /// Drift of the difference that the sightings may show, Hz/s: more is no rest.
 const FASTEST: f64 = 0.6;
 /// Shortest rest, s, and fastest drift of one, Hz/s.
@@ -188,38 +188,25 @@ fn stretch(ring: &VecDeque<Sighting>, now_s: f64) -> Option<(f64, Sighting)> {
     if now_s - last.at_s > 0.7 {
         return None;
     }
-    let (mut n, mut strays, mut weight, mut sum) = (0, 0, 0.0, 0.0);
-    let mut run = [(0.0, 0.0); RUN];
+    let mut still = Still::new(STRAY_HZ, STILL_HZ);
     let mut first_s = last.at_s;
     let mut rows: Vec<(f64, f64, f64)> = Vec::new();
     for s in ring.iter().rev() {
         let (f, w) = (s.apart(), 1.0 / (s.u_hz * s.u_hz));
-        if n > 0 {
-            let mean = sum / weight;
-            let stray = (f - mean).abs();
-            run.rotate_left(1);
-            run[RUN - 1] = (w, w * f);
-            let (rw, rf) = run.iter().fold((0.0, 0.0), |(a, b), r| (a + r.0, b + r.1));
-            let astray =
-                n >= RUN && (rf / rw - mean).abs() > STILL_HZ + 3.5 * (1.0 / rw + 1.0 / weight).sqrt();
-            strays = if stray > STRAY_HZ + 4.0 * (1.0 / w + 1.0 / weight).sqrt() { strays + 1 } else { 0 };
-            if strays >= 3 || astray {
-                break;
-            }
-            if strays > 0 {
-                continue;
+        match still.take(f, w) {
+            Taken::Ends => break,
+            Taken::Strays => {}
+            Taken::Belongs => {
+                first_s = s.at_s;
+                rows.push((s.at_s - last.at_s, f, w));
             }
         }
-        weight += w;
-        sum += w * f;
-        n += 1;
-        first_s = s.at_s;
-        rows.push((s.at_s - last.at_s, f, w));
     }
-    if n < 4 || last.at_s - first_s < WINDOW_S {
+    if still.count() < 4 || last.at_s - first_s < WINDOW_S {
         return None;
     }
     // Its own slope must be small, or unknown.
+    let weight = still.weight();
     let (t0, f0) = rows.iter().fold((0.0, 0.0), |(t, f), r| (t + r.2 * r.0 / weight, f + r.2 * r.1 / weight));
     let moment: f64 = rows.iter().map(|r| r.2 * (r.0 - t0).powi(2)).sum();
     let slope = rows.iter().map(|r| r.2 * (r.0 - t0) * (r.1 - f0)).sum::<f64>() / moment;
