@@ -4,7 +4,7 @@
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum DialError {
     /// Something in a text file, at a line.
-    #[error("{file}:{line}: {}; hint: {hint}", short(what))]
+    #[error("{}:{line}: {}; hint: {hint}", name(file), short(what))]
     InFile {
         /// Name of the file as the user knows it.
         file: String,
@@ -17,8 +17,9 @@ pub enum DialError {
     },
     /// A file that could not be fetched.
     #[error(
-        "{file}:{line}: the book `{}` can't be read: {}; hint: paths are taken from the meter file's folder",
-        short(book),
+        "{}:{line}: the book `{}` can't be read: {}; hint: paths are taken from the meter file's folder",
+        name(file),
+        name(book),
         short(why)
     )]
     NoBook {
@@ -50,7 +51,8 @@ pub enum DialError {
     },
     /// A reading outside the rows of the book.
     #[error(
-        "reading {reading:.1} lies outside the book {book}, which runs from {low:.1} to {high:.1}; hint: {hint}"
+        "reading {reading:.1} lies outside the book {}, which runs from {low:.1} to {high:.1}; hint: {hint}",
+        name(book)
     )]
     OffBook {
         /// The reading, divisions.
@@ -109,28 +111,59 @@ pub enum DialError {
 /// The longest piece of an outside text that an error repeats, characters.
 const LONGEST: usize = 160;
 
-/// What stands in a file, cut to what fits on a line or two: a file may be one endless line.
+/// What stands in a file, cut to what fits on a line or two and in one line: a file may be one endless line, and a text
+/// in quotes may hold any character.
 pub fn short(text: &str) -> String {
-    match text.char_indices().nth(LONGEST) {
-        None => text.to_owned(),
-        Some((end, _)) => format!("{} …", &text[..end]),
+    let end = text.char_indices().nth(LONGEST);
+    let kept = one_line(end.map_or(text, |(end, _)| &text[..end]));
+    if end.is_some() { kept + " …" } else { kept }
+}
+
+/// A file's name, which a meter file may give as long as it likes: cut in the middle, since it ends in what tells most.
+pub fn name(file: &str) -> String {
+    let skipped = file.chars().count().saturating_sub(LONGEST);
+    if skipped == 0 {
+        return one_line(file);
     }
+    let place = |character| file.char_indices().nth(character).map_or(file.len(), |(at, _)| at);
+    let front = LONGEST / 3;
+    one_line(&format!("{} … {}", &file[..place(front)], &file[place(front + skipped)..]))
+}
+
+fn one_line(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    fn in_file(file: &str, what: String) -> String {
+        let hint = "digits".to_owned();
+        DialError::InFile { file: file.to_owned(), line: 3, what, hint }.to_string()
+    }
+
     #[test]
     fn an_endless_line_is_not_repeated() {
-        let error = DialError::InFile {
-            file: "b.csv".to_owned(),
-            line: 3,
-            what: format!("`{}` is no number", "µ".repeat(5000)),
-            hint: "digits".to_owned(),
-        };
-        let line = error.to_string();
+        let line = in_file("b.csv", format!("`{}` is no number", "µ".repeat(5000)));
         assert!(line.starts_with("b.csv:3: `µµ") && line.ends_with("µ …; hint: digits"), "{line}");
         assert_eq!(line.chars().count(), "b.csv:3: ".len() + LONGEST + " …; hint: digits".chars().count());
+    }
+
+    #[test]
+    fn an_endless_name_keeps_its_ends() {
+        let whole = format!("{}/b.csv", "µ".repeat(LONGEST - 6));
+        assert_eq!(in_file(&whole, String::new()), format!("{whole}:3: ; hint: digits"));
+        let line = in_file(&format!("books/{}/b.csv", "µ".repeat(5000)), "no header".to_owned());
+        assert!(
+            line.starts_with("books/µµ") && line.ends_with("µµ/b.csv:3: no header; hint: digits"),
+            "{line}"
+        );
+        assert_eq!(line.chars().count(), LONGEST + " … :3: no header; hint: digits".chars().count());
+    }
+
+    #[test]
+    fn what_breaks_a_line_or_moves_the_cursor_is_a_blank() {
+        assert_eq!(in_file("a\nb", "`\r\u{1b}[2J`".to_owned()), "a b:3: `  [2J`; hint: digits");
     }
 }

@@ -48,6 +48,8 @@ pub struct SeriesError {
 
 /// A time is on its mark within this share of tau0.
 const ON_MARK: f64 = 0.1;
+/// No frequency, fraction or phase is larger; the squares of larger ones leave what a number can hold.
+const LARGEST: f64 = 1e15;
 /// So many marks may be left out in all: more than five days at one to the second. They take memory as rows do.
 const MOST_LEFT_OUT: f64 = 5e5;
 
@@ -102,7 +104,11 @@ impl Series {
             let value = match value {
                 "" | "nan" | "NaN" => None,
                 number => match number.parse::<f64>() {
-                    Ok(number) if number.is_finite() => Some(number),
+                    Ok(number) if number.abs() <= LARGEST => Some(number),
+                    Ok(number) if number.is_finite() => {
+                        let what = format!("{number:e} is larger than anything measured");
+                        return Err(fault(line, what, "look for a slip of typing; at most 1e15 is taken"));
+                    }
                     _ => {
                         return Err(fault(
                             line,
