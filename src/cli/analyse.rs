@@ -13,7 +13,6 @@ use crate::offset::Offset;
 use crate::pipeline::{Settings, Sink};
 use crate::report::{json, page, plot, text, track};
 use crate::source::beside;
-use crate::source::recording::STOPPED;
 use crate::store::{self, Growing};
 use crate::task::analyse::Analysis;
 use crate::task::lens::{self, Lens};
@@ -93,7 +92,7 @@ pub fn run(args: &Args, ear: Ear, stop: &AtomicBool, out: &mut dyn Write) -> Res
         answered += 1;
         match answer {
             Ok(answer) => {
-                cut_off |= answer.analysis.input.notes.iter().any(|note| note.starts_with(STOPPED));
+                cut_off |= answer.analysis.input.stopped;
                 return show(args, answer, out);
             }
             Err(error) if args.json => {

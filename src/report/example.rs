@@ -69,6 +69,7 @@ fn told(path: &str, duration_s: f64, ending: Ending) -> Analysis {
             format: "16-bit integer".to_owned(),
             notes: vec![],
             clock: Clock::default(),
+            stopped: false,
         },
         heard: Heard {
             rests: vec![],

@@ -2,8 +2,8 @@
 //!
 //! A text file of the recording's name with `.notes` behind it, one line for each thing that happened, its frame
 //! first: `96000 turning up` (or `down`, `unknown`), `96000 hand signal` (or `meter`), `96000 channel 2` (or `auto`),
-//! `96000 mains 50` (or `auto`, `off`), `0 input NAME` for the sound card's input that made it, `96000 lost 480` where so many frames are silence in the place of lost ones,
-//! and `96000 lost about 480` where their number is not known.
+//! `96000 mains 50` (or `auto`, `off`), `0 input NAME` for the sound card's input that made it, `96000 lost 480` where
+//! so many frames are silence in the place of lost ones, and `96000 lost about 480` where their number is not known.
 
 use crate::block::{Loss, SampleBlock, StreamFormat};
 use crate::offset::{Hand, Turning};
@@ -28,6 +28,16 @@ pub enum BesideError {
         path: PathBuf,
         /// What the system says.
         error: io::Error,
+    },
+    /// No listener ever pressed so many keys.
+    #[error(
+        "{}: longer than {} MiB; hint: it stands beside a kept recording and holds a line for each thing that happened",
+        super::one_line(&path.to_string_lossy()),
+        MOST_BYTES >> 20
+    )]
+    TooLong {
+        /// The file.
+        path: PathBuf,
     },
     /// A line that makes no sense.
     #[error(
@@ -112,7 +122,8 @@ pub fn input(recording: &Path) -> Result<Option<String>, BesideError> {
 /// What stands in the notes; nothing when there is no such file.
 fn text(path: &Path) -> Result<String, BesideError> {
     let mut bytes = Vec::new();
-    match File::open(path).and_then(|file| file.take(MOST_BYTES).read_to_end(&mut bytes)) {
+    match File::open(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes)) {
+        Ok(_) if bytes.len() as u64 > MOST_BYTES => Err(BesideError::TooLong { path: path.to_owned() }),
         // What is no text makes no sense as a note either, and is refused with its line.
         Ok(_) => Ok(String::from_utf8_lossy(&bytes).into_owned()),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(String::new()),
@@ -251,6 +262,12 @@ impl WithLosses {
         &self.recording
     }
 
+    /// Reads no further; gives what was mended, one plain sentence each.
+    pub fn leave(mut self) -> Vec<String> {
+        self.recording.leave();
+        self.recording.notes().to_vec()
+    }
+
     /// Reads the next block into `block`, and returns `false` when there is no more.
     ///
     /// # Errors
@@ -359,6 +376,16 @@ mod tests {
             fs::write(beside(&wav), format!("7 hand meter\n\n{bad}\n")).expect("written");
             let error = read(&wav).expect_err(bad).to_string();
             assert!(error.contains(&format!("kept.wav.notes:3: `{bad}`")), "{error}");
+        }
+    }
+
+    #[test]
+    fn notes_without_end_are_refused_and_not_cut() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let wav = folder.path().join("kept.wav");
+        File::create(beside(&wav)).expect("writable").set_len(MOST_BYTES + 1).expect("a sparse file");
+        for error in [read(&wav).map(drop), input(&wav).map(drop)].map(|told| told.expect_err("too long")) {
+            assert!(error.to_string().contains("kept.wav.notes: longer than 16 MiB; hint: "), "{error}");
         }
     }
 

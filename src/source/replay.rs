@@ -102,7 +102,7 @@ fn feed_in(mut recording: WithLosses, feed: &mut Feed, speed: Speed) -> Result<V
             }
             while !feed.has_room(frames) {
                 if !feed.is_read() {
-                    return Ok(recording.recording().notes().to_vec());
+                    return Ok(recording.leave());
                 }
                 thread::sleep(FULL);
             }
@@ -112,5 +112,5 @@ fn feed_in(mut recording: WithLosses, feed: &mut Feed, speed: Speed) -> Result<V
             break;
         }
     }
-    Ok(recording.recording().notes().to_vec())
+    Ok(recording.leave())
 }

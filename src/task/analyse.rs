@@ -30,6 +30,9 @@ pub struct Input {
     pub notes: Vec<String>,
     /// The sound card's clock.
     pub clock: Clock,
+    /// Ended by hand before its end; in the record a note says so.
+    #[serde(skip)]
+    pub stopped: bool,
 }
 
 /// The answer of `analyse --json`.
@@ -140,6 +143,7 @@ pub fn analyse_recording(
         }
         later.sink.progress(seconds(end), of_s);
     }
+    recording.leave();
     let end = end.min(last);
     let duration_s = end.saturating_sub(first) as f64 / f64::from(format.rate_hz);
     if span.is_some() && end <= first {
@@ -160,6 +164,7 @@ pub fn analyse_recording(
             format: recording.format_words().to_owned(),
             notes: recording.notes().to_vec(),
             clock: Clock::default(),
+            stopped: recording.stopped(),
         },
         heard: finished.heard,
     })

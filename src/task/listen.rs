@@ -60,6 +60,7 @@ pub fn record(outcome: &Outcome) -> Analysis {
             format: outcome.words.clone(),
             notes: outcome.notes.clone(),
             clock: outcome.clock.clone(),
+            stopped: false,
         },
         heard: outcome.finished.heard.clone(),
     }

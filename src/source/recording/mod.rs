@@ -30,9 +30,6 @@ const BLOCK_SAMPLES: usize = 8192;
 /// A flag that ends reading when it is set, also while a pipe keeps one waiting.
 pub type Stop = Arc<AtomicBool>;
 
-/// How the note begins that tells of a recording ended by its [`Stop`].
-pub const STOPPED: &str = "stopped by hand";
-
 /// A recording that is being read.
 pub struct Recording {
     name: String,
@@ -43,6 +40,7 @@ pub struct Recording {
     body: Body,
     next_frame: u64,
     ended: bool,
+    stopped: bool,
     stop: Stop,
 }
 
@@ -152,6 +150,7 @@ impl Recording {
                     body: Body::Flac(Box::new(flac)),
                     next_frame: 0,
                     ended: false,
+                    stopped: false,
                     stop: Stop::default(),
                 }
             }
@@ -188,6 +187,7 @@ impl Recording {
             }),
             next_frame: 0,
             ended: false,
+            stopped: false,
             stop: Stop::default(),
         }
     }
@@ -202,9 +202,23 @@ impl Recording {
         &self.words
     }
 
-    /// What was mended so far, one plain sentence each; complete once [`Self::next_block`] has told the end.
+    /// What was mended so far, one plain sentence each; complete once [`Self::next_block`] has told the end, or after
+    /// [`Self::leave`].
     pub fn notes(&self) -> &[String] {
         &self.notes
+    }
+
+    /// Whether its [`Stop`] ended it before its end.
+    pub fn stopped(&self) -> bool {
+        self.stopped
+    }
+
+    /// Reads no further: what was mended up to here is told in [`Self::notes`].
+    pub fn leave(&mut self) {
+        if !self.ended {
+            self.ended = true;
+            self.tell_the_mends();
+        }
     }
 
     /// How many frames there should be, where header or file length tell.
@@ -252,7 +266,6 @@ impl Recording {
             if self.stop.load(Ordering::Relaxed) {
                 self.tell_the_stop();
             } else {
-                self.ended = true;
                 self.tell_the_end();
             }
         }
@@ -261,13 +274,14 @@ impl Recording {
 
     /// What is said of a recording that was not read to its end.
     fn tell_the_stop(&mut self) {
-        self.ended = true;
-        self.notes.push(format!("{STOPPED} after {:.2} s", self.read_s()));
+        self.stopped = true;
+        self.leave();
+        self.notes.push(format!("stopped by hand after {:.2} s", self.read_s()));
     }
 
     /// Ends where the stream can't be read any further.
     fn break_off(&mut self, fault: &Fault) {
-        self.ended = true;
+        self.leave();
         let why = match fault {
             Fault::Io(error) => super::io_words(error),
             Fault::Flac(what) => what.clone(),
@@ -283,16 +297,28 @@ impl Recording {
     /// What only the end of the stream can tell.
     fn tell_the_end(&mut self) {
         let read = self.next_frame;
-        match &self.body {
-            Body::Wav(wav) => wav.tell_the_end(read, &mut self.notes),
-            Body::Flac(flac) => {
-                if flac.lost > 0 {
-                    self.notes.push(format!("{} frames are damaged: left out as gaps", flac.lost));
-                }
-                if let Some(promised) = flac.frames_expected.filter(|&promised| promised > read) {
-                    self.notes.push(cut_short(read, promised));
-                }
+        let promised = match &self.body {
+            Body::Wav(wav) => {
+                wav.tell_the_end(read, &mut self.notes);
+                None
             }
+            Body::Flac(flac) => flac.frames_expected.filter(|&promised| promised > read),
+        };
+        self.leave();
+        self.notes.extend(promised.map(|promised| cut_short(read, promised)));
+    }
+
+    /// What was counted on the way, wherever it ends.
+    fn tell_the_mends(&mut self) {
+        match &self.body {
+            Body::Wav(Wav { not_numbers: 0, .. }) => {}
+            Body::Wav(Wav { not_numbers, .. }) => self
+                .notes
+                .push(format!("{not_numbers} samples are not numbers (NaN or infinite): left out as gaps")),
+            Body::Flac(flac) if flac.lost > 0 => {
+                self.notes.push(format!("{} frames are damaged: left out as gaps", flac.lost));
+            }
+            Body::Flac(_) => {}
         }
     }
 }
@@ -327,12 +353,6 @@ impl Wav {
         let over = self.got % frame_bytes;
         if over > 0 {
             notes.push(format!("{over} bytes at the end are no whole frame and were left out"));
-        }
-        if self.not_numbers > 0 {
-            notes.push(format!(
-                "{} samples are not numbers (NaN or infinite): left out as gaps",
-                self.not_numbers
-            ));
         }
     }
 }

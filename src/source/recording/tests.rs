@@ -242,6 +242,53 @@ fn floats_that_are_no_numbers_are_gaps_and_counted() {
     assert_eq!(notes, ["2 samples are not numbers (NaN or infinite): left out as gaps"]);
 }
 
+/// A stream that breaks off where its bytes do.
+struct BreakingOff(Cursor<Vec<u8>>);
+
+impl Read for BreakingOff {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        match self.0.read(into)? {
+            0 => Err(io::ErrorKind::ConnectionReset.into()),
+            read => Ok(read),
+        }
+    }
+}
+
+#[test]
+fn what_was_mended_is_told_wherever_the_reading_ends() {
+    let seconds = 4 * BLOCK_SAMPLES / 8000;
+    let data: Vec<u8> = (0..seconds * 8000)
+        .map(|n| if n == 7 { f32::NAN } else { 0.25 })
+        .flat_map(f32::to_le_bytes)
+        .collect();
+    let bytes = riff(&[fmt(3, 1, 8000, 4, 32), chunk("data", &data)]);
+    let mended = "1 samples are not numbers (NaN or infinite): left out as gaps";
+    let mut block = SampleBlock::default();
+    let begun = |reader: Box<dyn Read + Send + Sync>, stop: &Stop, block: &mut SampleBlock| {
+        let mut recording = Recording::new(reader, None, "any", stop).unwrap();
+        assert!(recording.next_block(block).unwrap());
+        recording
+    };
+    let stop = Stop::default();
+    let mut stopped = begun(Box::new(Cursor::new(bytes.clone())), &stop, &mut block);
+    stop.store(true, Ordering::Relaxed);
+    assert!(!stopped.next_block(&mut block).unwrap() && stopped.stopped());
+    assert_eq!(stopped.notes(), [mended, "stopped by hand after 1.02 s"]);
+
+    let cut = bytes[..bytes.len() / 2].to_vec();
+    let mut broken = begun(Box::new(BreakingOff(Cursor::new(cut))), &Stop::default(), &mut block);
+    while broken.next_block(&mut block).unwrap() {}
+    assert_eq!(broken.notes()[0], mended);
+    assert!(broken.notes()[1].starts_with("broke off after ") && !broken.stopped(), "{:?}", broken.notes());
+
+    let mut left = begun(Box::new(Cursor::new(bytes)), &Stop::default(), &mut block);
+    assert!(left.notes().is_empty());
+    left.leave();
+    left.leave();
+    assert_eq!(left.notes(), [mended]);
+    assert!(!left.next_block(&mut block).unwrap() && !left.stopped());
+}
+
 #[test]
 fn what_is_no_recording_is_refused_in_one_plain_line() {
     assert!(matches!(refusal(Vec::new()), Fault::Empty));
