@@ -6,8 +6,11 @@
     reason = "a test that can't go on fails there and then, and says what it measured"
 )]
 
+#[path = "support/bench.rs"]
+mod bench;
 mod common;
 
+use bench::bench_meter;
 use common::Chance;
 use hushbeat::benchlog::{self, About, Draft, Entry, Filter, Line, Redone, redo};
 use hushbeat::clock::Clock;
@@ -15,7 +18,6 @@ use hushbeat::correction::{Allowances, Target, Transport};
 use hushbeat::dial::{Approach, Crystal, Meter, check_points};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
-use hushbeat::store;
 use hushbeat::task::correct::{self, CheckText, Extra, Job, Observation, PairText};
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -115,10 +117,6 @@ fn two_writers_killed_200_times_lose_nothing_that_was_acknowledged() {
     assert!(promised >= 200);
 }
 
-fn meter() -> Meter {
-    store::read_meter(&Path::new(env!("CARGO_MANIFEST_DIR")).join(METER)).unwrap()
-}
-
 /// A job as chance wills: offsets, bounds, unknown sides, pairs, no to three checks, transfers, targets.
 fn random_job(meter: &Meter, chance: &mut Chance) -> Job {
     let pick = |chance: &mut Chance, from: usize| (chance.unit() * from as f64) as usize;
@@ -199,7 +197,7 @@ fn entry_of(meter: &Meter, job: &Job, number: u64) -> Option<Entry> {
 /// figure changed by a digit that is printed, and the entry does not agree any more.
 #[test]
 fn a_thousand_kept_entries_are_redone_to_the_last_printed_digit() {
-    let meter = meter();
+    let meter = bench_meter();
     let mut chance = Chance(7);
     let (mut done, mut refused, mut checked) = (0, 0, 0);
     while done < 1000 {

@@ -6,11 +6,12 @@
     reason = "a test that can't go on fails there and then"
 )]
 
+#[path = "support/bench.rs"]
+mod bench;
 mod common;
 
 use common::{Chance, HIGH, LOW};
 use hushbeat::dial::check_points;
-use hushbeat::store;
 use std::path::Path;
 
 /// Holds a file in fixtures/books against what it is made from.
@@ -65,7 +66,7 @@ fn the_typed_book_has_its_slips() {
 /// to 0.05 division.
 #[test]
 fn the_check_points_are_those_of_an_aged_meter() {
-    let meter = store::read_meter(Path::new("fixtures/meters/club-bench.toml")).unwrap();
+    let meter = bench::bench_meter();
     let points = check_points(&meter, meter.range("high").unwrap());
     let grown = -1.5e-3 / 2e6f64.powi(2);
     let mut chance = Chance(5);

@@ -6,6 +6,8 @@
     reason = "a test that can't go on fails there and then"
 )]
 
+#[path = "support/bench.rs"]
+mod bench;
 mod common;
 
 use common::Chance;
@@ -277,8 +279,7 @@ fn marks_and_tones_that_change_with_the_minute_tell_the_clock_too() {
 /// carrier at 3126.2; at 3126.0 it stands 60 Hz above the crystal's harmonic.
 #[test]
 fn readings_tell_a_crystals_beat_by_way_of_the_meter() {
-    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml");
-    let meter = hushbeat::store::read_meter(&path).unwrap();
+    let meter = bench::bench_meter();
     let by = "26/6.2:300Hz:high,26/6.0:60Hz:high".parse().unwrap();
     let Offset::Heard { offset_hz, u_hz, side } = by_meter(&by, Some((&meter, "high")), 4).unwrap() else {
         panic!("heard")

@@ -9,9 +9,15 @@
     reason = "a test that can't go on fails there and then, and says what it measured"
 )]
 
+#[path = "support/bench.rs"]
+mod bench;
 mod common;
+#[path = "support/full.rs"]
+mod full;
 
+use bench::bench_meter;
 use common::{Chance, HIGH, LOW, Law};
+use full::{count, share};
 use hushbeat::clock::Clock;
 use hushbeat::correction::{
     self, Allowances, Check, Drift, DriftOf, DriftSource, Measurement, Request, RestAt, Target, Transport,
@@ -21,21 +27,7 @@ use hushbeat::dial::{Approach, Crystal, Meter, check_points};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::task::correct::{Corrected, Extra, Job, Observation};
-use hushbeat::{report, store, task};
-use std::path::Path;
-
-fn bench_meter() -> Meter {
-    store::read_meter(&Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml")).unwrap()
-}
-
-/// The full count with `HUSHBEAT_FULL`, else a part of it.
-fn count(part: usize, full: usize) -> usize {
-    if std::env::var_os("HUSHBEAT_FULL").is_some() { full } else { part }
-}
-
-fn share(part: usize, of: usize) -> f64 {
-    part as f64 / of.max(1) as f64
-}
+use hushbeat::{report, task};
 
 // ---- The sum on paper, worked out apart from the code: by whole numbers alone, as a pencil does it.
 
@@ -288,6 +280,9 @@ fn the_sum_on_paper_gives_the_printed_frequency() {
     assert!(two * 10 > done && pairs * 10 > done && transfers * 20 > done && bounds * 10 > done);
 }
 
+/// A rest 38.6 Hz below the signal.
+const LOW_BEAT: Offset = Offset::Heard { offset_hz: 38.6, u_hz: 0.02, side: Side::Low };
+
 // ---- Until when a check holds.
 
 /// By hand: 2 kHz crystal units apart. At the second harmonic of 1759972 Hz a drift of 0.3 Hz a minute is 0.6 Hz a
@@ -296,27 +291,13 @@ fn the_sum_on_paper_gives_the_printed_frequency() {
 fn a_drift_uses_up_what_is_left() {
     let meter = bench_meter();
     let job = |change: &dyn Fn(&mut Job)| {
-        let mut job = Job {
-            range: "high".into(),
-            observation: Observation::Single {
-                reading: "8/49.0".into(),
-                offset: Offset::Heard { offset_hz: 38.6, u_hz: 0.02, side: Side::Low },
-            },
-            recorded: true,
-            approach: Some(Approach::Rising),
-            harmonic: 2,
-            signal_harmonic: 1,
-            checks: vec!["8/12.9:7/2:within20Hz@14:00".parse().unwrap()],
-            transport: Transport::Auto,
-            at_min: None,
-            crystal: None,
-            today: "2026-11-19".parse().ok(),
-            clock: Clock::default(),
-            allowances: Allowances::default(),
-            target: Some(Target { frequency: Hertz(3.52e6), tolerance: Some(Width::Absolute(Hertz(200.0))) }),
-            extra: Extra::default(),
-        };
-        change(&mut job);
+        let job = bench::job("8/49.0", LOW_BEAT, |job| {
+            job.checks = vec!["8/12.9:7/2:within20Hz@14:00".parse().unwrap()];
+            job.today = "2026-11-19".parse().ok();
+            job.target =
+                Some(Target { frequency: Hertz(3.52e6), tolerance: Some(Width::Absolute(Hertz(200.0))) });
+            change(job);
+        });
         task::correct::correct(&meter, &job).unwrap()
     };
     assert_eq!(job(&|_| ()).recheck, None, "nothing is known of the drift");
@@ -583,26 +564,11 @@ fn a_false_check_point_shows_itself() {
 fn what_two_rests_say_is_in_the_record() {
     let meter = bench_meter();
     let job = |harmonic, open, also: &str| -> Corrected {
-        let job = Job {
-            range: "high".into(),
-            observation: Observation::Single {
-                reading: "8/49.0".into(),
-                offset: Offset::Heard { offset_hz: 38.6, u_hz: 0.02, side: Side::Low },
-            },
-            recorded: true,
-            approach: Some(Approach::Rising),
-            harmonic,
-            signal_harmonic: 1,
-            checks: Vec::new(),
-            transport: Transport::Auto,
-            at_min: None,
-            crystal: None,
-            today: None,
-            clock: Clock::default(),
-            allowances: Allowances::default(),
-            target: None,
-            extra: Extra { also: vec![also.parse().unwrap()], harmonic_open: open, ..Extra::default() },
-        };
+        let job = bench::job("8/49.0", LOW_BEAT, |job| {
+            job.harmonic = harmonic;
+            job.today = None;
+            job.extra = Extra { also: vec![also.parse().unwrap()], harmonic_open: open, ..Extra::default() };
+        });
         task::correct::correct(&meter, &job).unwrap()
     };
     let told = job(1, true, "8/54.0:2740Hz:high");

@@ -6,42 +6,22 @@
     reason = "a test that can't go on fails there and then"
 )]
 
+#[path = "support/bench.rs"]
+mod bench;
+
+use bench::bench_meter;
 use hushbeat::clock::Clock;
-use hushbeat::correction::{Allowances, Target, Transport, Verdict};
-use hushbeat::dial::{Approach, Crystal, Meter};
+use hushbeat::correction::{Target, Transport, Verdict};
+use hushbeat::dial::{Approach, Crystal};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::report;
-use hushbeat::store;
-use hushbeat::task::correct::{Corrected, Extra, Job, Observation, correct};
+use hushbeat::task::correct::{Corrected, Job, Observation, correct};
 use hushbeat::task::dial;
-use std::path::Path;
 
-fn meter() -> Meter {
-    store::read_meter(&Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml")).unwrap()
-}
-
-/// The low side of 3725 kHz on the high range, second harmonic, with what `change` makes of it.
+/// The low side of 3725 kHz.
 fn job(change: impl FnOnce(&mut Job)) -> Job {
-    let mut job = Job {
-        range: "high".into(),
-        observation: single("11/44.3", Offset::Heard { offset_hz: 3.21, u_hz: 0.02, side: Side::High }),
-        recorded: true,
-        approach: Some(Approach::Rising),
-        harmonic: 2,
-        signal_harmonic: 1,
-        checks: Vec::new(),
-        transport: Transport::Auto,
-        at_min: None,
-        crystal: None,
-        today: "2026-11-25".parse().ok(),
-        clock: Clock::default(),
-        allowances: Allowances::default(),
-        target: None,
-        extra: Extra::default(),
-    };
-    change(&mut job);
-    job
+    bench::job("11/44.3", Offset::Heard { offset_hz: 3.21, u_hz: 0.02, side: Side::High }, change)
 }
 
 fn single(reading: &str, offset: Offset) -> Observation {
@@ -68,11 +48,11 @@ fn checks(texts: &[&str]) -> Vec<hushbeat::task::correct::CheckText> {
 }
 
 fn run(change: impl FnOnce(&mut Job)) -> Corrected {
-    correct(&meter(), &job(change)).unwrap()
+    correct(&bench_meter(), &job(change)).unwrap()
 }
 
 fn refused(change: impl FnOnce(&mut Job)) -> String {
-    correct(&meter(), &job(change)).unwrap_err().to_string()
+    correct(&bench_meter(), &job(change)).unwrap_err().to_string()
 }
 
 fn codes(record: &Corrected) -> Vec<&str> {
@@ -97,7 +77,7 @@ fn every_form_of_a_corrected_frequency() {
 
 #[test]
 fn every_form_of_a_dial_setting() {
-    let meter = meter();
+    let meter = bench_meter();
     let record = dial::to_reading(&meter, Hertz(2e6), 1, dial::REACH_HZ).unwrap();
     insta::assert_snapshot!("dial_text", report::dial::settings_text(&record, &meter.plate));
     insta::assert_json_snapshot!("dial_json", record);
@@ -293,7 +273,7 @@ fn what_can_t_be_is_refused_in_one_line() {
         (refused(|job| job.range = "middle".into()), "the meter `club bench meter` has no range `middle`"),
         (refused(|job| job.checks = checks(&["1800.5:4/1:12Hz:unknown"])), "the check at 1800.5 has no side"),
         (
-            dial::to_reading(&meter(), Hertz(37e6), 1, dial::REACH_HZ).unwrap_err().to_string(),
+            dial::to_reading(&bench_meter(), Hertz(37e6), 1, dial::REACH_HZ).unwrap_err().to_string(),
             "no range of `club bench meter` reaches",
         ),
     ];

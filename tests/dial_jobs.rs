@@ -9,28 +9,21 @@
     reason = "a test that can't go on fails there and then, and says what it measured"
 )]
 
+#[path = "support/bench.rs"]
+mod bench;
 mod common;
+#[path = "support/full.rs"]
+mod full;
 
+use bench::bench_meter;
 use common::{Chance, HIGH, LOW, Law};
+use full::{count, share};
 use hushbeat::correction::{BeatAt, unknown};
-use hushbeat::dial::{Book, Meter, MeterPlan, Rows, Slip, check_points, new_book, points, slips};
+use hushbeat::dial::{Book, MeterPlan, Rows, Slip, check_points, new_book, points, slips};
 use hushbeat::task::book::FitJob;
 use hushbeat::task::sheet::Channels;
-use hushbeat::{report, store, task};
+use hushbeat::{report, task};
 use std::path::Path;
-
-fn bench_meter() -> Meter {
-    store::read_meter(&Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml")).unwrap()
-}
-
-/// The full count with `HUSHBEAT_FULL`, else a part of it.
-fn count(part: usize, full: usize) -> usize {
-    if std::env::var_os("HUSHBEAT_FULL").is_some() { full } else { part }
-}
-
-fn share(part: usize, of: usize) -> f64 {
-    part as f64 / of.max(1) as f64
-}
 
 /// Signals evenly spread in the logarithm from a range's bottom to 20 times its top, readings good to ±0.1 division,
 /// one beat in five missed: three beats or more put the truth first, two do so nearly always.

@@ -5,6 +5,11 @@
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
 #![allow(clippy::print_stdout, reason = "the figures are what a full run is for")]
 
+#[path = "support/full.rs"]
+mod full;
+#[path = "support/sound.rs"]
+mod sound;
+
 use hushbeat::block::{SampleBlock, StreamFormat};
 use hushbeat::heard::{CrossingKind, EndingState, Heard, Rest};
 use hushbeat::offset::Side;
@@ -31,12 +36,7 @@ fn hear(trial: &Trial) -> (Heard, Truth) {
         station_tones: trial.station_tones,
         ..Settings::default()
     };
-    let mut pipeline = Pipeline::new(format(&rendered), &settings).unwrap();
-    for (i, piece) in rendered.samples.chunks(4096 * usize::from(rendered.channels)).enumerate() {
-        let block = SampleBlock { samples: piece.to_vec(), first_frame: i as u64 * 4096, lost_before: None };
-        pipeline.push(&block, &mut Ignore);
-    }
-    (pipeline.finish(&mut Ignore).heard, rendered.truth)
+    (sound::hear(format(&rendered), &rendered.samples, &settings, &mut Ignore), rendered.truth)
 }
 
 /// What one trial came to.
@@ -103,8 +103,7 @@ const LATER: [Kind; 2] = [Kind::TwoNotes, Kind::Straddled];
 /// In every kind most trials hold entirely, and no side is ever wrong.
 #[test]
 fn random_scenes_of_every_kind() {
-    let full = std::env::var_os("HUSHBEAT_FULL").is_some();
-    let seeds = if full { 1..=60 } else { 1..=2 };
+    let seeds = 1..=full::count(2, 60);
     let (mut trials, mut held) = (0, 0);
     for &kind in Kind::ALL.iter().filter(|k| !LATER.contains(k)) {
         let (mut of, mut good, mut shown) = (0, 0, Vec::new());

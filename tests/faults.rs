@@ -3,8 +3,9 @@
 #![cfg(unix)]
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
 
-use hushbeat::block::SampleBlock;
-use hushbeat::source::recording;
+#[path = "support/sound.rs"]
+mod sound;
+
 use std::fs;
 use std::io::{self, Read, Write};
 use std::path::Path;
@@ -33,6 +34,10 @@ fn on_a_small_disk(lines: &str) -> Option<Output> {
     }
     let _ = writeln!(io::stderr(), "skipped: no right to mount a small disk");
     None
+}
+
+fn samples_of(path: &Path) -> Vec<f32> {
+    sound::samples_of(path).1
 }
 
 fn told(output: &Output) -> String {
@@ -94,9 +99,9 @@ fn a_disk_that_fills_up_while_sound_is_kept_ends_the_keeping_only() {
     assert_eq!(output.status.code(), Some(1), "{output:?}");
     assert!(String::from_utf8_lossy(&output.stdout).contains("38.60"), "{output:?}");
     assert_one_line(&output, &["not all of it was kept", "k.wav"]);
-    let samples = read(&kept);
+    let samples = samples_of(&kept);
     assert!(samples.len() > 8000, "{} samples of the 16000 that have room", samples.len());
-    assert_eq!(samples, read(Path::new(FALL))[..samples.len()]);
+    assert_eq!(samples, samples_of(Path::new(FALL))[..samples.len()]);
 }
 
 #[test]
@@ -178,17 +183,7 @@ fn a_closed_pipe_does_not_cost_what_is_kept() {
     let bytes = fs::read(&kept).unwrap();
     let riff = u32::from_le_bytes(bytes[4..8].try_into().unwrap());
     assert_eq!(u64::from(riff) + 8, bytes.len() as u64);
-    assert!(!read(&kept).is_empty());
-}
-
-/// All samples of a recording.
-fn read(path: &Path) -> Vec<f32> {
-    let mut recording = recording::open(path).unwrap();
-    let (mut samples, mut block) = (Vec::new(), SampleBlock::default());
-    while recording.next_block(&mut block).unwrap() {
-        samples.extend_from_slice(&block.samples);
-    }
-    samples
+    assert!(!samples_of(&kept).is_empty());
 }
 
 fn signal(child: &Child, name: &str) {
@@ -285,7 +280,7 @@ fn a_killed_program_leaves_what_it_kept() {
     child.kill().unwrap();
     child.wait().unwrap();
     let update: serde_json::Value = serde_json::from_str(&update).unwrap();
-    let (samples, all) = (read(&kept), read(Path::new(FALL)));
+    let (samples, all) = (samples_of(&kept), samples_of(Path::new(FALL)));
     let told_s = update["at_s"].as_f64().unwrap();
     assert!(told_s > 5.0 && samples.len() as f64 / 8000.0 > told_s - 1.0, "{} of {told_s} s", samples.len());
     assert_eq!(samples, all[..samples.len()]);
@@ -299,8 +294,7 @@ fn peak_kib(child: &Child) -> u64 {
     line.trim().trim_end_matches("kB").trim().parse().unwrap()
 }
 
-/// Ten minutes cost no more memory than three, with the track written too. What grows otherwise is a rest under way, which
-/// keeps its block sums: about a mebibyte a minute for a note with its overtones. Here none lasts a minute.
+/// Ten minutes cost no more memory than three, with the track written too.
 #[cfg(target_os = "linux")]
 #[test]
 fn a_long_recording_takes_flat_memory() {

@@ -1,9 +1,11 @@
 //! The recordings under `fixtures/recordings` are what their scenes on the shelf make, to the last bit of 16. With
 //! `HUSHBEAT_BLESS=1` in the environment they are written anew instead, with the list of their truths.
 
-use hushbeat::block::{SampleBlock, StreamFormat};
+#[path = "support/sound.rs"]
+mod sound;
+
+use hushbeat::block::StreamFormat;
 use hushbeat::source::keep::{SampleFormat, write_wav};
-use hushbeat::source::recording;
 use hushbeat::source::synthetic::{TrueCrossing, TrueRest, render, shelf};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -48,12 +50,8 @@ fn fixtures_are_what_their_scenes_make() {
             std::fs::write(path.with_extension("json"), text + "\n").unwrap();
         }
 
-        let mut recording = recording::open(&path).unwrap();
-        assert_eq!(recording.format(), format, "{}", shelved.name);
-        let (mut kept, mut block) = (Vec::new(), SampleBlock::default());
-        while recording.next_block(&mut block).unwrap() {
-            kept.extend_from_slice(&block.samples);
-        }
+        let (kept_format, kept) = sound::samples_of(&path);
+        assert_eq!(kept_format, format, "{}", shelved.name);
         assert_eq!(kept.len(), made.samples.len(), "{}", shelved.name);
         // Half a step of rounding, and one step for mathematical libraries that differ in their last bit.
         let worst = kept.iter().zip(&made.samples).fold(0f32, |worst, (k, m)| worst.max((k - m).abs()));

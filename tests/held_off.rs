@@ -5,26 +5,23 @@
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
 #![allow(clippy::print_stdout, reason = "the figures are what a full run is for")]
 
-use hushbeat::block::{SampleBlock, StreamFormat};
+#[path = "support/full.rs"]
+mod full;
+#[path = "support/sound.rs"]
+mod sound;
+
+use full::full;
+use hushbeat::block::StreamFormat;
 use hushbeat::clock::Clock;
 use hushbeat::heard::{EndingState, Heard, Rest};
 use hushbeat::offset::{Side, Turning};
-use hushbeat::pipeline::{Ignore, Pipeline, Settings};
+use hushbeat::pipeline::{Ignore, Settings};
 use hushbeat::report;
 use hushbeat::source::synthetic::{Rendered, Scene, render};
 use hushbeat::task::rollcall::{record, turn};
 
-fn full() -> bool {
-    std::env::var_os("HUSHBEAT_FULL").is_some()
-}
-
 fn hear(rate_hz: u32, samples: &[f32], settings: &Settings) -> Heard {
-    let mut pipeline = Pipeline::new(StreamFormat { rate_hz, channels: 1 }, settings).unwrap();
-    for (i, piece) in samples.chunks(4096).enumerate() {
-        let block = SampleBlock { samples: piece.to_vec(), first_frame: i as u64 * 4096, lost_before: None };
-        pipeline.push(&block, &mut Ignore);
-    }
-    pipeline.finish(&mut Ignore).heard
+    sound::hear(StreamFormat { rate_hz, channels: 1 }, samples, settings, &mut Ignore)
 }
 
 /// Half-width of the range in which the two capture each other, Hz.
