@@ -76,7 +76,7 @@ fn drift_or_refuse(choice: u8, text: &str) -> Result<String, String> {
     within_bounds_if_small(text.as_bytes(), || outside::series(choice, text))
 }
 
-fn lists_or_refuse(text: &str) -> [Result<usize, String>; 3] {
+fn lists_or_refuse(text: &str) -> [Result<usize, String>; 4] {
     within_bounds_if_small(text.as_bytes(), || outside::lists(text))
 }
 
@@ -326,9 +326,20 @@ fn lists_of_every_sort_are_read_or_refused() {
         let said = card.map(|count| format!("{count} channels"));
         assert!(fits(&said, told), "{text:?}: {said:?}");
     }
+    for (text, told) in [
+        ("\u{feff}label\r\nnet\r\n\"a, b\"\r\n", Ok("2 turns")),
+        ("label,from_s,to_s\nnet,0,nan\n", Err("any.csv:2: ")),
+        ("label,from_s,to_s\nnet,1e400,2e400\n", Err("any.csv:2: ")),
+        ("label,from_s,to_s\nnet,1e308,1\n", Err("any.csv:2: ")),
+        ("label,from_s,to_s,side\nnet,0,1,up\n", Err("any.csv:2: `up` is not a side")),
+    ] {
+        let [.., calls] = lists_or_refuse(text);
+        let said = calls.map(|count| format!("{count} turns"));
+        assert!(fits(&said, told), "{text:?}: {said:?}");
+    }
     // A mebibyte of points, of which no crystal has so many, of channels, and a million rows that are no channels.
     let points: String = (0..60_000).map(|n| format!("{}.{},7/2\n", n / 10, n % 10)).collect();
-    let [_, made, _] = lists_or_refuse(&format!("reading,point\n{points}"));
+    let [_, made, ..] = lists_or_refuse(&format!("reading,point\n{points}"));
     assert!(made.unwrap_err().starts_with("any.csv:5002: more than 5000 points"));
     let channels =
         |row: &str, count: usize| lists_or_refuse(&format!("label,frequency\n{}", row.repeat(count)));

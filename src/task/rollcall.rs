@@ -5,7 +5,7 @@ use super::correct::side;
 use super::span::Span;
 use crate::clock::Clock;
 use crate::correction::{RollCall, RollError, Turn, roll_call};
-use crate::dial::{DialError, Table};
+use crate::dial::{DialError, Table, short};
 use crate::heard::{Rest, Warning};
 use crate::offset::Side;
 use serde::{Deserialize, Serialize};
@@ -113,7 +113,8 @@ pub enum RollCallError {
     },
     /// A turn in which nothing came to rest.
     #[error(
-        "{path}: no rest of `{label}` from {from_s} to {to_s} s; hint: strike it from the list, or give it more time"
+        "{path}: no rest of `{}` from {from_s} to {to_s} s; hint: strike it from the list, or give it more time",
+        short(label)
     )]
     NoRest {
         /// The recording.

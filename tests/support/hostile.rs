@@ -11,7 +11,7 @@ use hushbeat::report;
 use hushbeat::source::recording::Recording;
 use hushbeat::store::ledger::Lines;
 use hushbeat::task::drift::{Kind, Series, drift};
-use hushbeat::task::{book as books, checkpoints, dial, sheet};
+use hushbeat::task::{book as books, checkpoints, dial, rollcall, sheet};
 use std::io::Cursor;
 use std::sync::LazyLock;
 
@@ -135,8 +135,9 @@ pub fn series(choice: u8, text: &str) -> Result<String, String> {
     told
 }
 
-/// A text as a net's list, as check points for a new book, and as a typed book with slips: how much each makes of it.
-pub fn lists(text: &str) -> [Result<usize, String>; 3] {
+/// A text as a net's list of channels, as check points for a new book, as a typed book with slips, and as a net's list of
+/// stations: how much each makes of it.
+pub fn lists(text: &str) -> [Result<usize, String>; 4] {
     let (meter, plan) = &*BENCH;
     let card = sheet::Channels::parse(text, "any.csv").and_then(|list| sheet::sheet(meter, &list, None));
     let card = card.map(|card| {
@@ -154,10 +155,11 @@ pub fn lists(text: &str) -> [Result<usize, String>; 3] {
         assert!(checked.slips.len() <= checked.rows);
         checked.rows
     });
-    let [card, made, _, slips] = [card, made, on_shape, slips].map(|made| {
+    let calls = rollcall::Calls::parse(text, "any.csv").map(|calls| calls.turns.len());
+    let [card, made, _, slips, calls] = [card, made, on_shape, slips, calls].map(|made| {
         made.map_err(|refusal| refusal.to_string()).inspect_err(|line| refused_in(line, "any.csv"))
     });
-    [card, made, slips]
+    [card, made, slips, calls]
 }
 
 /// Bytes as a bench log: everything that is made of one; its list.
