@@ -1,5 +1,5 @@
-//! Any text as a net's list, as check points for a new book and as a typed book with slips: a card, a book, slips, or a
-//! line that refuses it.
+//! Any text as a net's list of channels or stations, as check points for a new book, and as a typed book with slips: put
+//! to work, or refused with a line.
 #![no_main]
 
 #[path = "../../support/hostile.rs"]
