@@ -39,9 +39,12 @@ const MOST_ABSENT: u32 = 3;
 /// How far the fundamental may be off before the comb is found anew rather than led back, Hz.
 const LOST_HZ: f64 = 0.5;
 
-/// What is left of a line when its mean is taken out: within how many hertz of it, and how much weaker, in power.
-const RESIDUE_HZ: f64 = 1.5;
+/// What is left of a line when its mean is taken out: within how many hertz of it, and how much weaker, in power; and
+/// for a few seconds, where the hum wanders, of the first line and at most.
+pub const RESIDUE_HZ: f64 = 1.5;
 const RESIDUE: f64 = 0.01;
+const PASSING_RESIDUE: f64 = 0.03;
+const MOST_PASSING_RESIDUE: f64 = 0.5;
 
 /// How near a line must be to a note to be fitted with it, Hz.
 const BESIDE_HZ: f64 = 30.0;
@@ -463,6 +466,16 @@ impl HumFollower {
     pub fn is_residue(&self, frequency_hz: f64, power: f64) -> bool {
         let far_louder = |t: &Tooth| power < RESIDUE * f64::from(t.amplitude.norm_sqr());
         self.found && self.near(frequency_hz, RESIDUE_HZ).any(far_louder)
+    }
+
+    /// Whether it may be that for a while: a mean over the last hops lags behind a line that wanders, and the higher its
+    /// order the more it wanders.
+    pub fn may_be_residue(&self, frequency_hz: f64, power: f64) -> bool {
+        let louder = |t: &Tooth| {
+            let part = (PASSING_RESIDUE * f64::from(t.order * t.order)).min(MOST_PASSING_RESIDUE);
+            power < part * f64::from(t.amplitude.norm_sqr())
+        };
+        self.found && self.near(frequency_hz, RESIDUE_HZ).any(louder)
     }
 
     /// The record of the hum.

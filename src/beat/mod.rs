@@ -40,7 +40,7 @@ use crate::spectrum::{Peak, RealFrame, drop_side_lobes};
 use declared::Declarations;
 use frames::{Asked, Frames, SHORT_S, frame, samples};
 use history::History;
-use hum::HumFollower;
+use hum::{HumFollower, RESIDUE_HZ};
 use life::Life;
 use lines::{Line, Seen, Table, View};
 use rest::Measured;
@@ -74,6 +74,9 @@ const LAG_S: f64 = 3.0;
 const ROW_GAP_S: f64 = 0.3;
 /// How much of the sound is kept for a rest to begin in, s.
 const KEPT_S: f64 = 12.0;
+
+/// What stays beside a hum line for longer is no residue of it, s.
+const PASSING_S: f64 = 8.0;
 
 /// Time from one look at what pulls a rest under way to the next, s.
 const PULL_EVERY_S: f64 = 1.0;
@@ -281,7 +284,7 @@ impl Ear {
         let notes = self.table.lines.iter().filter(|l| l.confirmed() && l.r.abs() < 8.0);
         // What a line of the hum leaves of itself is no note that it would have to be kept from.
         let notes = notes.filter(|l| !hum.is_residue(l.b.abs(), l.power));
-        let notes = notes.filter(|l| l.path.travelled() || !hum.is_line(l.b.abs(), 0.3));
+        let notes = notes.filter(|l| l.path.travelled() || !hum.is_line(l.b.abs(), RESIDUE_HZ));
         self.noted.extend(notes.map(|l| l.b.abs()));
         let hop = self.raw.slice(end - self.hop as u64, end);
         self.hum.clean(hop, &self.noted, &mut self.hop_buffer);
@@ -322,6 +325,13 @@ impl Ear {
     fn look_short(&mut self, end: u64) {
         let (lines, unasked) = (&self.table.lines, self.hops.is_multiple_of(2));
         if let Some(view) = self.frames.look_short(&self.clean, end, lines, unasked, (3.0, 20.0)) {
+            // What is left of a hum line that wanders starts no line, and catches none: only a note that came by is there.
+            let came = |f: f64| {
+                lines.iter().any(|l| l.path.travelled() && (l.b.abs() - f).abs() < 1.0 / view.length_s)
+            };
+            let hum = &self.hum;
+            let peaks = &mut self.frames.peaks;
+            peaks.retain(|p| !hum.may_be_residue(p.frequency_hz, p.power) || came(p.frequency_hz));
             self.table.observe(&self.frames.peaks, &view, 40.0);
         }
     }
@@ -529,6 +539,7 @@ impl Ear {
             && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
         {
             let mut life = Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false);
+            life.passing_hum = self.is_passing_hum(&line);
             life.soundings = dossier.soundings.last_fall();
             // Only how the last of them ended is ever asked.
             if let Some(old) = self.past.len().checked_sub(LIVES_SOUNDED) {
@@ -541,6 +552,13 @@ impl Ear {
                 line,
             });
         }
+    }
+
+    /// Whether a line is for all that is known what a wandering line of the hum left of itself for a few seconds.
+    fn is_passing_hum(&self, line: &Line) -> bool {
+        !line.path.travelled()
+            && line.last_seen_s - line.born_s < PASSING_S
+            && self.hum.may_be_residue(line.b.abs(), line.power)
     }
 
     /// Looks at lines whose sign has changed with sightings on both sides.
@@ -587,7 +605,9 @@ impl Ear {
                 Some(t) => l.path.at(t, ROW_GAP_S)?.b.abs(),
                 None => l.b.abs(),
             };
-            let tone = self.hum.is_line(f, 0.3) || self.station_tones && story::is_station_tone(f);
+            let tone = self.hum.is_line(f, 0.3)
+                || self.is_passing_hum(l)
+                || self.station_tones && story::is_station_tone(f);
             (l.confirmed() && (l.path.travelled() || !tone)).then_some(f)
         };
         let eligible = self.table.lines.iter().chain(past).filter_map(|l| Some((l, place(l)?)));
@@ -725,6 +745,7 @@ impl Ear {
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
             if line.confirmed() {
                 let mut life = Life::of(&line, dossier.rests, dossier.passages, true);
+                life.passing_hum = self.is_passing_hum(&line);
                 life.soundings = dossier.soundings.last_fall();
                 life.standing_at_end = standing;
                 self.past.push(life);
