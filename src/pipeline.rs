@@ -159,7 +159,11 @@ impl Pipeline {
                     continue;
                 }
                 self.scratch.clear();
-                self.scratch.extend(piece.iter().skip(c).step_by(channels));
+                if channels == 1 {
+                    self.scratch.extend_from_slice(piece);
+                } else {
+                    self.scratch.extend(piece.iter().skip(c).step_by(channels));
+                }
                 channel.watch.run(&mut self.scratch);
                 channel.decimator.run(&self.scratch, &mut channel.waiting);
             }

@@ -61,8 +61,10 @@ impl Look {
             let (c, s) = (f64::from(z.re), f64::from(-z.im));
             c * c * t.ss + c * s * t.cs2 + s * s * t.cc
         };
-        let tried = bins.iter().zip(&self.table).map(|(z, t)| explained(z, t)).enumerate();
-        let (at, most) = tried.max_by(|a, b| a.1.total_cmp(&b.1))?;
+        // The most first and where it is afterwards: the compiler can then work on several side by side.
+        let tried = || bins.iter().zip(&self.table).map(|(z, t)| explained(z, t));
+        let most = tried().fold(f64::MIN, |most, e| if e > most { e } else { most });
+        let at = tried().position(|e| e >= most)?;
         let left = (total - most).max(1e-12 * total);
         let statistic = most / 2.0 / (left / (n - 4.0)).max(1e-300);
         let inside = at > 0 && at + 1 + (0.2 / bin_hz) as usize <= self.table.len();
@@ -124,7 +126,8 @@ impl Low {
         let from = first(&self.looks[longest])?;
         self.means.clear();
         self.means.extend(sound.slice(from, end).chunks_exact(self.block).map(|c| {
-            c.iter().map(|&x| if x.is_finite() { x } else { 0.0 }).sum::<f32>() / self.block as f32
+            let there = |sum: f32| if sum.is_finite() { sum } else { finite_sum(c) };
+            there(sum(c)) / self.block as f32
         }));
         let means = &self.means;
         self.looks[longest..].iter_mut().find_map(|look| {
@@ -132,6 +135,21 @@ impl Low {
             look.search(&means[newest..], dt).map(|peak| (peak, look.length_s))
         })
     }
+}
+
+/// Sum of samples, eight sums side by side.
+fn sum(samples: &[f32]) -> f32 {
+    let (eights, rest) = samples.as_chunks::<8>();
+    let mut sums = [0.0f32; 8];
+    for eight in eights {
+        sums.iter_mut().zip(eight).for_each(|(sum, x)| *sum += x);
+    }
+    sums.iter().chain(rest).sum()
+}
+
+/// Sum of those samples that are not missing.
+fn finite_sum(samples: &[f32]) -> f32 {
+    samples.iter().filter(|x| x.is_finite()).sum()
 }
 
 #[cfg(test)]

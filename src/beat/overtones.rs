@@ -6,7 +6,7 @@
 //! pieces are averaged. Half-way between the harmonics the same sum finds what noise there is. Nothing is learnt of a
 //! harmonic that lies beside a hum line.
 
-use crate::estimate::Comb;
+use crate::estimate::{Comb, Turning};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -117,22 +117,16 @@ impl Pieces {
         }
         let middle_s = from_s + 0.5 * (piece.len() - 1) as f64 / rate_hz;
         let f = note.frequency_hz + note.rate * (middle_s - note.at_s);
-        // Half the note's phase, counted from the middle, and its steps.
-        let tau = from_s - middle_s;
-        let half = |t: f64| PI * (f + 0.5 * note.rate * t) * t;
-        let dt = 1.0 / rate_hz;
-        let mut turn = Complex64::from_polar(1.0, -half(tau));
-        let mut step = Complex64::from_polar(1.0, -(half(tau + dt) - half(tau)));
-        let bend = Complex64::from_polar(1.0, -PI * note.rate * dt * dt);
+        // Half the note's phase, counted from the middle, turned back.
+        let mut turning = Turning::new(-0.5 * f, -0.5 * note.rate, from_s - middle_s, 1.0 / rate_hz);
         let mut sums = [Complex64::default(); 2 * MOST + 1];
         for (&x, &w) in piece.iter().zip(window) {
+            let turn = turning.turn();
             let mut z = turn * (f64::from(x) * w * 2.0);
             for sum in &mut sums {
                 *sum += z;
                 z *= turn;
             }
-            turn *= step;
-            step *= bend;
         }
         let amplitude = sums[1].norm();
         if amplitude <= 0.0 {

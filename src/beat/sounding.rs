@@ -5,7 +5,7 @@
 //! φ = 2π(fτ + ½rτ²), k = 1 … 3, 5 for a low note. Between two soundings the note must have moved by a few per cent, so that a line
 //! that stands costs nothing and a fall is a few dozen.
 
-use crate::estimate::Normal;
+use crate::estimate::{Normal, Turning};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -118,7 +118,7 @@ pub fn last_fall(soundings: &[Sounding]) -> &[Sounding] {
 
 /// Gauss–Newton steps at most, and the step of the frequency, in parts of the inverse of the length, that is none.
 const STEPS: usize = 5;
-const SETTLED: f64 = 0.003;
+const SETTLED: f64 = 0.02;
 /// A period of the highest harmonic has at least so many means: a mean then passes 0.95 of it.
 const MEANS: f64 = 6.0;
 
@@ -155,12 +155,10 @@ impl Means {
         row[columns - 1] = 1.0;
         let dt = self.by as f64 / self.rate_hz;
         let first = -0.5 * (self.values.len() - 1) as f64 * dt;
-        let phase = |tau: f64| 2.0 * PI * (f + 0.5 * rate * tau) * tau;
-        let unit = |angle: f64| Complex64::from_polar(1.0, angle);
-        let (mut turn, mut step) = (unit(phase(first)), unit(phase(first + dt) - phase(first)));
-        let bend = unit(2.0 * PI * rate * dt * dt);
+        let mut turning = Turning::new(f, rate, first, dt);
         for (i, &x) in self.values.iter().enumerate() {
             let tau = first + i as f64 * dt;
+            let turn = turning.turn();
             let (mut e, mut bent) = (turn, 0.0);
             for (k, line) in lines.iter().enumerate() {
                 (row[2 * k], row[2 * k + 1]) = (pass[k] * e.re, -pass[k] * e.im);
@@ -170,8 +168,6 @@ impl Means {
             row[columns] = bent * 2.0 * PI * tau;
             row[columns + 1] = bent * PI * tau * tau;
             normal.add(&row[..n], x);
-            turn *= step;
-            step *= bend;
         }
         normal
     }

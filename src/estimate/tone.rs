@@ -8,6 +8,7 @@
 
 use super::blocks::BlockSums;
 use super::linear::Normal;
+use super::turning::Turning;
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -301,13 +302,28 @@ impl ToneFit {
         let mut row = vec![Complex64::default(); layout.len()];
         let (mut re, mut im) = (vec![0.0; columns], vec![0.0; columns]);
         let level = self.level * self.level_pass;
-        for k in (from..to).filter(|&k| !skip(k)) {
+        let (from_s, step_s) = (sums.centre_s(from), sums.block_s());
+        let tau = from_s - self.at_s;
+        let line = |h: &Line<u32>| {
+            let h = f64::from(h.what);
+            Turning::new(h * self.comb_hz, h * self.comb_rate, tau, step_s)
+        };
+        let mut carrier = Turning::new(-sums.carrier_hz(), 0.0, from_s, step_s);
+        let mut turnings = vec![Turning::new(self.frequency_hz, self.rate, tau, step_s)];
+        turnings.extend(self.lines.iter().map(line));
+        turnings.extend(self.lone.iter().map(|l| Turning::new(l.what, 0.0, tau, step_s)));
+        let mut turns = vec![Complex64::default(); turnings.len()];
+        for k in from..to {
+            let back = carrier.turn();
+            turns.iter_mut().zip(&mut turnings).for_each(|(now, turning)| *now = turning.turn());
+            if skip(k) {
+                continue;
+            }
             let Some(mut z) = sums.mean(k) else { continue };
-            let back = sums.back(k);
             if !layout.level {
                 z -= back * level;
             }
-            self.columns(sums, k, back, layout, &mut row);
+            self.columns(sums, k, back, &turns, layout, &mut row);
             for (r, (x, y)) in row.iter().zip(re.iter_mut().zip(im.iter_mut())) {
                 (*x, *y) = (r.re, r.im);
             }
@@ -319,28 +335,35 @@ impl ToneFit {
         (normal.rows() >= columns + 3).then_some(normal)
     }
 
-    /// The derivatives of the mean of block `k` by every parameter.
-    fn columns(&self, sums: &BlockSums, k: usize, back: Complex64, layout: &Layout, row: &mut [Complex64]) {
-        let t = sums.centre_s(k);
-        let tau = t - self.at_s;
-        let (phi, f) = self.phase(t);
-        let note = self.pass.terms(sums, f, unit(phi), back);
+    /// The derivatives of the mean of block `k` by every parameter; `turns` are e^(j·phase) there of the note, of the comb's
+    /// lines and of the lone ones, `back` is e^(−j·the carrier's phase).
+    fn columns(
+        &self,
+        sums: &BlockSums,
+        k: usize,
+        back: Complex64,
+        turns: &[Complex64],
+        layout: &Layout,
+        row: &mut [Complex64],
+    ) {
+        let tau = sums.centre_s(k) - self.at_s;
+        let (comb_turns, lone_turns) = turns[1..].split_at(self.lines.len());
+        let note = self.pass.terms(sums, self.frequency_hz + self.rate * tau, turns[0], back);
         (row[0], row[1]) = note;
         if layout.level {
             row[2] = Complex64::new(1.0, 0.0);
         }
         let mut bent = Complex64::default();
         let comb_now = self.comb_hz + self.comb_rate * tau;
-        let psi = 2.0 * PI * (self.comb_hz + 0.5 * self.comb_rate * tau) * tau;
-        for (i, line) in self.lines.iter().enumerate() {
+        for (i, (line, turn)) in self.lines.iter().zip(comb_turns).enumerate() {
             let h = f64::from(line.what);
-            let terms = line.pass.terms(sums, h * comb_now, unit(h * psi), back);
+            let terms = line.pass.terms(sums, h * comb_now, *turn, back);
             let at = layout.line(i);
             (row[at], row[at + 1]) = terms;
             bent += times(line.amplitude * Complex64::i() * h, terms);
         }
-        for (i, line) in self.lone.iter().enumerate() {
-            let terms = line.pass.terms(sums, line.what, unit(2.0 * PI * line.what * tau), back);
+        for (i, (line, turn)) in self.lone.iter().zip(lone_turns).enumerate() {
+            let terms = line.pass.terms(sums, line.what, *turn, back);
             let at = layout.line(self.lines.len() + i);
             (row[at], row[at + 1]) = terms;
             row[layout.lone_frequency() + i] =

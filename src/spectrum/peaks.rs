@@ -68,21 +68,21 @@ fn middle_of_five([a, b, c, d, e]: [f32; 5]) -> f32 {
 /// The value below which `below` of the powers lie, to a part in a hundred: bit by bit from the top, since powers are
 /// never negative and their bits are therefore ordered as they are. Quicker than to sort, and always equally quick.
 fn middle_of(powers: &[f32; LOOKED_AT], below: usize) -> f32 {
-    let bits = powers.map(|p| p.to_bits() as i32);
-    let mut found = 0;
-    for bit in (FINEST_BIT..31).rev() {
+    let tops = powers.map(|p| (p.to_bits() >> UNASKED_BITS) as i16);
+    let mut found = 0i16;
+    for bit in (0..15).rev() {
         let tried = found | 1 << bit;
-        let less: i32 = bits.iter().map(|&b| i32::from(b < tried)).sum();
+        let less: i16 = tops.iter().map(|&b| i16::from(b < tried)).sum();
         if less as usize <= below {
             found = tried;
         }
     }
     // In the middle of what the bits not asked for leave open.
-    f32::from_bits(found as u32 | 1 << (FINEST_BIT - 1))
+    f32::from_bits((found as u32) << UNASKED_BITS | 1 << (UNASKED_BITS - 1))
 }
 
-/// Lowest bit that is asked for: seven of the mantissa's are.
-const FINEST_BIT: i32 = 16;
+/// Bits of a power that are not asked for: seven of the mantissa's are.
+const UNASKED_BITS: u32 = 16;
 
 /// A peak of a spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
