@@ -20,8 +20,6 @@ pub struct Life {
     pub standing_at_end: bool,
     pub travelled: bool,
     pub travel_hz: f64,
-    /// Whether it was short, weak and beside a line of the hum.
-    pub passing_hum: bool,
     /// Squared amplitude: the largest, and the last.
     pub power: f64,
     pub last_power: f64,
@@ -49,7 +47,6 @@ impl Life {
             standing_at_end: false,
             travelled: line.path.travelled(),
             travel_hz: line.path.travel_hz(),
-            passing_hum: false,
             power: loudest,
             last_power: line.power,
             hits: line.hits,

@@ -536,10 +536,10 @@ impl Ear {
         self.close_rest(line.id, line.b.signum());
         let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
         if line.confirmed()
+            && !self.is_passing_hum(&line)
             && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
         {
             let mut life = Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false);
-            life.passing_hum = self.is_passing_hum(&line);
             life.soundings = dossier.soundings.last_fall();
             // Only how the last of them ended is ever asked.
             if let Some(old) = self.past.len().checked_sub(LIVES_SOUNDED) {
@@ -743,9 +743,8 @@ impl Ear {
             let standing = self.dossiers.get(&line.id).and_then(|d| d.standing.as_ref()).is_some();
             self.close_rest(line.id, line.b.signum());
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
-            if line.confirmed() {
+            if line.confirmed() && !self.is_passing_hum(&line) {
                 let mut life = Life::of(&line, dossier.rests, dossier.passages, true);
-                life.passing_hum = self.is_passing_hum(&line);
                 life.soundings = dossier.soundings.last_fall();
                 life.standing_at_end = standing;
                 self.past.push(life);

@@ -199,7 +199,7 @@ impl Story<'_> {
         if life.travelled {
             return None;
         }
-        if life.passing_hum || self.hum.is_line(f, 0.3) || self.hum.is_residue(f, life.power) {
+        if self.hum.is_line(f, 0.3) || self.hum.is_residue(f, life.power) {
             return Some("hum");
         }
         // Fading smears a tone by up to its own rate.
