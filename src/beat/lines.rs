@@ -78,6 +78,9 @@ pub struct Line {
     pub path: Path,
 }
 
+/// Sightings that make a line one.
+const CONFIRMED: u32 = 3;
+
 /// Below this a short frame's peak and its mirror image run into each other, Hz.
 pub const SHORT_LOWEST_HZ: f64 = 26.0;
 /// The span about zero in which a line may be unheard for longer and still be the same, Hz.
@@ -111,9 +114,18 @@ impl Line {
         line
     }
 
+    /// Takes a peak of a frame so long that the line was heard for all of it: one look confirms it.
+    fn heard_throughout(&mut self, peak: &Peak, view: &View) {
+        self.hits = CONFIRMED;
+        for part in [-0.35, 0.35] {
+            let at_s = view.middle_s() + part * view.length_s;
+            self.path.see(at_s, peak.frequency_hz, self.p[0].sqrt(), peak.power, view.seen);
+        }
+    }
+
     /// Whether the line has been seen often enough to be one.
     pub fn confirmed(&self) -> bool {
-        self.hits >= 3
+        self.hits >= CONFIRMED
     }
 
     /// |b| expected at `at_s` and the standard deviation of that.
@@ -389,28 +401,30 @@ impl Table {
         }
     }
 
-    /// Takes the peaks of a very long frame that no line is near to for lines at once: they were heard for seconds.
+    /// Takes the peaks of a very long frame that no line is near to for lines at once: they were heard for seconds. So was a
+    /// line that is there but has not been seen often enough yet.
     pub fn discover(&mut self, peaks: &[Peak], view: &View) {
+        let middle = view.middle_s();
         for peak in peaks {
-            let middle = view.middle_s();
-            let known = self.lines.iter().any(|l| {
+            let apart = |l: &Line| {
                 let b = l.path.at(middle, 4.0).map_or(l.b.abs(), |p| p.b.abs());
-                let nearest = (b - peak.frequency_hz).abs().min((l.b.abs() - peak.frequency_hz).abs());
-                nearest < 2.0 + l.r.abs() * view.length_s
-                    || nearest < 30.0 / view.length_s + 2.0 * l.r.abs() * view.length_s
-                        && peak.power < SHADOW * l.power
-            });
-            if known || self.lines.len() >= MOST_LINES {
-                continue;
+                (b - peak.frequency_hz).abs().min((l.b.abs() - peak.frequency_hz).abs())
+            };
+            let known = |l: &Line| {
+                let smear = l.r.abs() * view.length_s;
+                apart(l) < 2.0 + smear
+                    || apart(l) < 30.0 / view.length_s + 2.0 * smear && peak.power < SHADOW * l.power
+            };
+            if let Some(line) = self.lines.iter_mut().find(|l| known(l)) {
+                if !line.confirmed() && line.seen == Seen::Long && apart(line) < 2.0 {
+                    line.heard_throughout(peak, view);
+                }
+            } else if self.lines.len() < MOST_LINES {
+                let mut line = Line::born(self.next_id, peak, view);
+                line.heard_throughout(peak, view);
+                self.lines.push(line);
+                self.next_id += 1;
             }
-            let mut line = Line::born(self.next_id, peak, view);
-            line.hits = 3;
-            for part in [-0.35, 0.35] {
-                let at_s = middle + part * view.length_s;
-                line.path.see(at_s, peak.frequency_hz, line.p[0].sqrt(), peak.power, view.seen);
-            }
-            self.lines.push(line);
-            self.next_id += 1;
         }
     }
 
