@@ -228,6 +228,15 @@ impl Line {
         self.r = self.r.clamp(-4000.0, 4000.0);
     }
 
+    /// Whether a longer frame shows a loud line only because it stood there in the frame's first part: the short frames have
+    /// just lost it, before that frame's middle.
+    fn had_left(&self, view: &View) -> bool {
+        const LOUD: f64 = 100.0;
+        let last_short = self.path.recent().rev().find(|p| p.seen == Seen::Short);
+        let ago_s = last_short.map_or(f64::INFINITY, |p| view.middle_s() - p.at_s);
+        view.seen != Seen::Short && self.snr > LOUD && (0.04..view.length_s.min(0.7)).contains(&ago_s)
+    }
+
     /// Standard deviation of b now, Hz.
     pub fn b_u(&self) -> f64 {
         self.p[0].sqrt()
@@ -348,6 +357,7 @@ impl Table {
             let line = &mut lines[i];
             if view.seen == Seen::Medium && line.r.abs() > 10.0
                 || view.seen == Seen::Long && line.r.abs() > 1.5
+                || line.had_left(view)
             {
                 continue;
             }

@@ -119,10 +119,13 @@ fn ladder() -> impl Iterator<Item = f64> {
 }
 
 /// Weight of a rung before anything was heard, against 1 for a rigid oscillator. Tubes wander by a thousandth of a
-/// hertz per root second and more, crystals by next to nothing; what lies between is rare.
+/// hertz per root second and more, crystals by next to nothing; what lies between is rare, and so is a sick tube.
 fn prior(wander: f64) -> f64 {
-    if wander < 7e-4 { 0.0012 } else { 0.016 }
+    if wander < 7e-4 { 0.0012 } else { 0.016 * (SICK / wander).powi(2).min(1.0) }
 }
+
+/// Wander from which on an oscillator is sick, Hz/√s.
+const SICK: f64 = 0.04;
 
 /// Weight of a steady drift before anything was heard, against 1 for none, and the natural logarithm of the ratio
 /// between the fastest and the slowest that is thought of (0.0001 to 0.2 Hz/s, any decade alike).
