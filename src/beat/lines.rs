@@ -237,6 +237,14 @@ impl Line {
         view.seen != Seen::Short && self.snr > LOUD && (0.04..view.length_s.min(0.7)).contains(&ago_s)
     }
 
+    /// Whether a longer frame began while the line was still somewhere else: what it shows is neither there nor here.
+    fn had_moved(&self, view: &View) -> bool {
+        // The window hides the first part.
+        let then = self.path.at(view.end_s - 0.8 * view.length_s, 0.3);
+        let far = |p: super::path::Point| (p.b.abs() - self.b.abs()).abs() > 3.0 / view.length_s;
+        view.seen != Seen::Short && then.is_some_and(far)
+    }
+
     /// Standard deviation of b now, Hz.
     pub fn b_u(&self) -> f64 {
         self.p[0].sqrt()
@@ -358,6 +366,7 @@ impl Table {
             if view.seen == Seen::Medium && line.r.abs() > 10.0
                 || view.seen == Seen::Long && line.r.abs() > 1.5
                 || line.had_left(view)
+                || line.had_moved(view)
             {
                 continue;
             }
