@@ -124,6 +124,10 @@ fn prior(wander: f64) -> f64 {
     if wander < 7e-4 { 0.0012 } else { 0.016 * (SICK / wander).powi(2).min(1.0) }
 }
 
+/// How many times more a rigid oscillator counts in the answer than it is likely: one that only seems to wander, as one of
+/// a few hundred does, would otherwise be answered many times worse than it can be.
+const LEAN: f64 = 60.0;
+
 /// Wander from which on an oscillator is sick, Hz/√s.
 const SICK: f64 = 0.04;
 
@@ -201,7 +205,8 @@ pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<
     }
     let best = readings.iter().map(|r| r.log_weight).fold(f64::NEG_INFINITY, f64::max);
     let origin_hz = steady_hz + drift.map_or(0.0, |d| d.rate * (at_s - d.at_s));
-    let (mut weight, mut mean, mut square, mut wander, mut rigid) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut weight, mut mean, mut square, mut wander) = (0.0, 0.0, 0.0, 0.0);
+    let (mut rigid, mut steady) = (0.0, 0.0);
     for reading in readings.iter().filter(|r| r.log_weight > best - 12.0) {
         let (f, u) = meet(reading.points, at_s, reading.wander);
         let f = f + reading.beside_hz - origin_hz;
@@ -212,12 +217,16 @@ pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<
         wander += own * reading.wander;
         if reading.wander <= 0.0 {
             rigid += own;
+            steady += own * f;
         }
     }
+    // The answer leans to that of a rigid oscillator, and its u counts from where it leans to.
+    let answer = (mean + (LEAN - 1.0) * steady) / (weight + (LEAN - 1.0) * rigid);
     let (mean, square) = (mean / weight, square / weight);
+    let spread = square - 2.0 * answer * mean + answer * answer;
     Some(Smoothed {
-        frequency_hz: origin_hz + mean,
-        u_hz: (square - mean * mean).max(u_noise_hz * u_noise_hz).sqrt(),
+        frequency_hz: origin_hz + answer,
+        u_hz: spread.max(u_noise_hz * u_noise_hz).sqrt(),
         u_noise_hz,
         wander: wander / weight,
         rigid: rigid / weight,
