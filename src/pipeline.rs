@@ -85,6 +85,8 @@ pub struct Pipeline {
     tonality: Tonality,
 }
 
+/// Channels that are the same to the last bit for so long have one input behind them: there is nothing to choose, s.
+const SAME_S: f64 = 0.1;
 /// How long the most tonal channel is looked for before the best so far is taken, s.
 const CHOICE_S: f64 = 5.0;
 
@@ -174,27 +176,42 @@ impl Pipeline {
         }
     }
 
-    /// Decides which channel is listened to: as soon as one is clearly tonal and clearly more so than the others, or
-    /// when `must`.
+    /// Decides which channel is listened to: as soon as one is clearly tonal and either clearly more so than the others or
+    /// no more so than the next, where they are all the same sound, or when `must`.
     fn choose_channel(&mut self, must: bool) {
         let have = self.channels[0].waiting.len();
+        if self.are_the_same() {
+            return self.choose(0);
+        }
         let must = must || have as f64 >= CHOICE_S * self.tonality.rate_hz;
         if !must && have < self.tonality.next_look {
             return;
         }
         self.tonality.next_look = have + self.tonality.hop();
         let scores: Vec<f64> = self.channels.iter().map(|c| self.tonality.score(&c.waiting)).collect();
-        let best = (0..scores.len()).max_by(|&i, &j| scores[i].total_cmp(&scores[j])).unwrap_or(0);
+        // Of equals the first.
+        let best = (0..scores.len()).rev().max_by(|&i, &j| scores[i].total_cmp(&scores[j])).unwrap_or(0);
         let next = (0..scores.len()).filter(|&i| i != best).map(|i| scores[i]).fold(0.0, f64::max);
-        let clear = scores[best] > 300.0 && scores[best] > 4.0 * next;
-        if clear || must {
-            self.used = Some(best);
-            for (c, channel) in self.channels.iter_mut().enumerate() {
-                if c != best {
-                    channel.waiting = Vec::new();
-                }
-            }
+        let told = scores[best] > 4.0 * next || scores[best] < 2.0 * next;
+        if scores[best] > 300.0 && told || must {
+            self.choose(best);
         }
+    }
+
+    fn choose(&mut self, used: usize) {
+        self.used = Some(used);
+        for (_, channel) in self.channels.iter_mut().enumerate().filter(|(c, _)| *c != used) {
+            channel.waiting = Vec::new();
+        }
+    }
+
+    /// Whether all channels have brought the same sound for long enough, as a card does that has one input for both.
+    fn are_the_same(&self) -> bool {
+        let [first, others @ ..] = &self.channels[..] else { return false };
+        let sounding = first.waiting.iter().filter(|x| **x != 0.0).count();
+        let same = |(x, y): (&f32, &f32)| x.to_bits() == y.to_bits() || x.is_nan() && y.is_nan();
+        sounding as f64 >= SAME_S * self.tonality.rate_hz
+            && others.iter().all(|other| other.waiting.iter().zip(&first.waiting).all(same))
     }
 
     fn hear(&mut self, sink: &mut dyn Sink) {

@@ -121,7 +121,11 @@ fn ladder() -> impl Iterator<Item = f64> {
 /// Weight of a rung before anything was heard, against 1 for a rigid oscillator. Tubes wander by a thousandth of a
 /// hertz per root second and more, crystals by next to nothing; what lies between is rare, and so is a sick tube.
 fn prior(wander: f64) -> f64 {
-    if wander < 7e-4 { 0.0012 } else { 0.016 * (SICK / wander).powi(2).min(1.0) }
+    match wander {
+        w if w < 7e-4 => 0.0012,
+        w if w < 2.5e-3 => 0.012,
+        w => 0.016 * (SICK / w).powi(2).min(1.0),
+    }
 }
 
 /// How many times more a rigid oscillator counts in the answer than it is likely: one that only seems to wander, as one of
