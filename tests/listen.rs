@@ -94,6 +94,25 @@ fn it_ends_by_itself_when_the_time_is_up() {
     assert_eq!(answer["input"]["frames"], 20_000);
 }
 
+/// What can't be done here is refused before anything is heard or kept.
+#[test]
+fn a_refusal_leaves_nothing_begun() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let kept = folder.path().join("kept.wav");
+    let meter = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/meters/club-bench.toml");
+    let (replay, keep) = (fixture("fall-to-rest.wav"), kept.to_string_lossy());
+    let (replay, meter) = (replay.to_string_lossy(), meter.to_string_lossy());
+    let begin = ["listen", "--replay", &replay, "--speed", "max", "--keep", &keep];
+    let led = ["--meter", &meter, "--range", "high", "--reading", "1800.5", "--transfer", "4/1"];
+    let out = hushbeat(&[&begin[..], &led].concat());
+    let text = String::from_utf8_lossy(&out.stderr);
+    assert!(out.status.code() == Some(2) && text.contains("--transfer leads on the screen"), "{text}");
+    let list = folder.path().join("none.csv");
+    let out = hushbeat(&[&begin[..], &["--plain", "--stations", &list.to_string_lossy()]].concat());
+    assert!(out.status.code() == Some(1) && out.stdout.is_empty(), "{out:?}");
+    assert!(!kept.exists(), "something was kept");
+}
+
 /// Reads what comes out of a pipe that is closed early: that is no fault.
 #[test]
 fn a_closed_pipe_ends_it_quietly() {

@@ -1,5 +1,6 @@
 //! `listen`: sound as it comes in, and at the end the same record as `analyse`.
 
+use crate::clock::Clock;
 use crate::correction::{Corrected, CorrectionError};
 use crate::dial::Meter;
 use crate::live::{Clerk, Signal};
@@ -11,7 +12,7 @@ use crate::source::capture::{Capture, Choice, Wish};
 use crate::source::inflow::SoundError;
 use crate::source::replay::Replay;
 use crate::task::analyse::{Analysis, Input};
-use crate::task::correct::{self, Job, Observation};
+use crate::task::correct::{self, CheckText, Job, Observation};
 
 /// Where the sound comes from.
 #[derive(Debug, Clone)]
@@ -66,20 +67,54 @@ pub fn record(outcome: &Outcome) -> Analysis {
     }
 }
 
-/// What turns the offset heard at a dial reading into the signal's frequency. The job is tried once, so that a
-/// reading off the dial is refused before anything is heard.
-///
-/// # Errors
-/// As [`correct::correct`].
-pub fn clerk(meter: Meter, job: Job) -> Result<Clerk, CorrectionError> {
-    correct::correct(&meter, &job)?;
-    Ok(Box::new(move |heard: &Offset| {
-        let mut job = job.clone();
-        if let Observation::Single { offset, .. } = &mut job.observation {
-            *offset = *heard;
+/// A meter with its dial read, and what is asked of it.
+#[derive(Debug, Clone)]
+pub struct AtDial {
+    /// The meter.
+    pub meter: Meter,
+    /// What is asked, but for the offset, which is still to be heard.
+    pub job: Job,
+}
+
+impl AtDial {
+    /// The job is tried once, so that a reading off the dial is refused before anything is heard.
+    ///
+    /// # Errors
+    /// As [`correct::correct`].
+    pub fn tried(meter: Meter, job: Job) -> Result<Self, CorrectionError> {
+        correct::correct(&meter, &job)?;
+        Ok(Self { meter, job })
+    }
+
+    /// The same by a sound card's clock.
+    #[must_use]
+    pub fn by(mut self, clock: Clock) -> Self {
+        self.job.clock = clock;
+        self
+    }
+
+    /// The same with one check point, as it was heard at the same reading: crystal harmonic N met meter harmonic M.
+    #[must_use]
+    pub fn with_check(mut self, point: (u32, u32), heard: Offset) -> Self {
+        if let Observation::Single { reading, .. } = &self.job.observation {
+            self.job.checks = vec![CheckText::heard(reading, point, heard)];
         }
-        correct::correct(&meter, &job).ok().map(signal)
-    }))
+        self
+    }
+
+    /// The job with the offset that was heard.
+    pub fn heard(&self, heard: Offset) -> Job {
+        let mut job = self.job.clone();
+        if let Observation::Single { offset, .. } = &mut job.observation {
+            *offset = heard;
+        }
+        job
+    }
+
+    /// What turns the offset heard into the signal's frequency.
+    pub fn clerk(self) -> Clerk {
+        Box::new(move |heard: &Offset| correct::correct(&self.meter, &self.heard(*heard)).ok().map(signal))
+    }
 }
 
 fn signal(corrected: Corrected) -> Signal {

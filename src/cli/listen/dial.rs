@@ -5,13 +5,12 @@ use crate::cli::correct::{approach, today, transport};
 use crate::cli::failure::Failure;
 use crate::clock::Clock;
 use crate::correction::{Allowances, Target, Transport};
-use crate::dial::{Approach, Meter};
-use crate::live::Clerk;
+use crate::dial::Approach;
 use crate::offset::{Offset, Side};
 use crate::quantity::Hertz;
 use crate::store;
 use crate::task::correct::{CheckText, Extra, Job, Observation};
-use crate::task::listen;
+use crate::task::listen::AtDial;
 use std::path::PathBuf;
 
 /// The dial
@@ -55,26 +54,14 @@ pub struct Dial {
 }
 
 impl Dial {
-    /// The reading as it was written; empty without one.
-    pub fn reading(&self) -> &str {
-        self.reading.as_deref().unwrap_or_default()
-    }
-
     /// The sound card's clock as it is stated.
     pub fn clock(&self) -> Result<Option<Clock>, Failure> {
         self.card.as_ref().map(|card| clocks::stated(card)).transpose()
     }
 
-    /// What turns an offset into the signal's frequency, when the dial is given.
-    pub fn clerk(&self, clock: Clock) -> Result<Option<Clerk>, Failure> {
-        Ok(match self.job(clock)? {
-            Some((meter, job)) => Some(listen::clerk(meter, job)?),
-            None => None,
-        })
-    }
-
-    /// The meter and what is asked of it, when the dial is given, with an offset for the trial.
-    pub fn job(&self, clock: Clock) -> Result<Option<(Meter, Job)>, Failure> {
+    /// The meter and what is asked of it, when the dial is given, read from their files and tried; the clock is put in
+    /// later.
+    pub fn at_dial(&self) -> Result<Option<AtDial>, Failure> {
         let (Some(path), Some(range), Some(reading)) = (&self.meter, &self.range, &self.reading) else {
             return Ok(None);
         };
@@ -95,11 +82,11 @@ impl Dial {
             at_min: None,
             crystal,
             today: today(),
-            clock,
+            clock: Clock::default(),
             allowances: Allowances::default(),
             target: self.target.map(|frequency| Target { frequency, tolerance: None }),
             extra: Extra::default(),
         };
-        Ok(Some((meter, job)))
+        Ok(Some(AtDial::tried(meter, job)?))
     }
 }

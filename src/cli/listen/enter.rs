@@ -5,25 +5,35 @@ use crate::benchlog::About;
 use crate::cli::correct::about;
 use crate::cli::failure::Failure;
 use crate::cli::logging::{self, Logging};
-use crate::clock::Clock;
 use crate::heard::Rest;
 use crate::live::Mark;
 use crate::offset::Offset;
 use crate::session::Outcome;
-use crate::task::correct::{self, Observation};
+use crate::task::correct;
+use crate::task::listen::AtDial;
 use serde::Serialize;
 use std::io::Write;
 
 /// Enters the marks.
-pub fn marks(args: &Args, clock: &Clock, marks: &[Mark], out: &mut dyn Write) -> Result<(), Failure> {
-    marks.iter().try_for_each(|mark| enter(args, clock, mark.rest.offset(), Some(&mark.rest), false, out))
+pub fn marks(
+    args: &Args,
+    at_dial: Option<&AtDial>,
+    marks: &[Mark],
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    marks.iter().try_for_each(|mark| enter(args, at_dial, mark.rest.offset(), Some(&mark.rest), false, out))
 }
 
 /// Enters what was heard last, where there is an offset; else the session as it was.
-pub fn last(args: &Args, clock: &Clock, outcome: &Outcome, out: &mut dyn Write) -> Result<(), Failure> {
+pub fn last(
+    args: &Args,
+    at_dial: Option<&AtDial>,
+    outcome: &Outcome,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
     let heard = &outcome.finished.heard;
     match heard.offset(None) {
-        Ok(offset) => enter(args, clock, offset, heard.rests.last(), args.json, out),
+        Ok(offset) => enter(args, at_dial, offset, heard.rests.last(), args.json, out),
         Err(_) => {
             args.logging.keep("listen", || recorded(args, About::default()), &heard.ending, args.json, out)
         }
@@ -33,7 +43,7 @@ pub fn last(args: &Args, clock: &Clock, outcome: &Outcome, out: &mut dyn Write) 
 /// One offset: with the dial given as a corrected frequency, else as it was heard.
 fn enter(
     args: &Args,
-    clock: &Clock,
+    at_dial: Option<&AtDial>,
     offset: Offset,
     rest: Option<&Rest>,
     quiet: bool,
@@ -43,14 +53,12 @@ fn enter(
     if !logging.wanted() {
         return Ok(());
     }
-    if let Some((meter, mut job)) = args.dial.job(clock.clone())? {
-        if let Observation::Single { offset: heard, .. } = &mut job.observation {
-            *heard = offset;
-        }
-        let record = correct::correct(&meter, &job)?;
-        let taken = correct::taken(&meter, &job)?;
+    if let Some(at_dial) = at_dial {
+        let (meter, job) = (&at_dial.meter, at_dial.heard(offset));
+        let record = correct::correct(meter, &job)?;
+        let taken = correct::taken(meter, &job)?;
         let file = args.dial.meter.clone().unwrap_or_default();
-        let about = || recorded(args, about(&meter, &file, &job, &record, taken));
+        let about = || recorded(args, about(meter, &file, &job, &record, taken));
         return logging.keep("listen", about, &record, quiet, out);
     }
     let about = match offset {

@@ -20,7 +20,7 @@ use crate::source::beside;
 #[cfg(feature = "live")]
 use crate::source::capture::{Choice, Wish};
 use crate::source::replay::{Replay, Speed};
-use crate::task::listen::{self, From};
+use crate::task::listen::{self, AtDial, From};
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 
@@ -77,40 +77,46 @@ impl std::convert::From<SessionError> for Failure {
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let settings = args.hearing.settings();
     let clock = clock(args)?;
-    // A reading off the dial, or a list that can't be read, is refused before anything is heard.
-    let against = turns::against(args, args.dial.clerk(Clock::default())?.as_ref())?;
-    turns::round(args, &Clock::default())?;
+    // Whatever can be refused is refused before anything is heard: a reading off the dial, a list that can't be read,
+    // no screen to lead on.
+    let at_dial = args.dial.at_dial()?;
+    let against = turns::against(args, at_dial.as_ref())?;
+    let calls = turns::calls(args)?;
+    let on_screen = !args.plain && !args.json && has_screen();
+    if !on_screen && args.turns.is_led() {
+        return Err(Failure::Usage("--transfer leads on the screen, and here is none; hint: hushbeat correct --recording FILE --rest 2 --check READING:N/M:rest1".to_owned()));
+    }
     let from = from(args, settings.channel)?;
     let stop = interrupt::catch()?;
     let options = Options { settings, keep: args.keep.clone(), seconds: args.seconds, ..Options::default() };
     let mut session = listen::begin(from, options)?;
     let clock = match clock {
         // Of the system's own input the name is known only now.
-        None if args.replay.is_none() => clocks::kept(session.name())?,
-        stated => stated,
+        None if args.replay.is_none() => clocks::kept(session.name()),
+        stated => Ok(stated),
     };
-    session.by_clock(clock.unwrap_or_default());
-    let clock = session.clock().clone();
-    let clerk = args.dial.clerk(clock.clone())?;
-    let round = turns::round(args, &clock)?;
-    let on_screen = !args.plain && !args.json && has_screen();
-    if !on_screen && args.turns.is_led() {
-        return Err(Failure::Usage("--transfer leads on the screen, and here is none; hint: hushbeat correct --recording FILE --rest 2 --check READING:N/M:rest1".to_owned()));
-    }
     let mut marks = Vec::new();
-    let told = if on_screen {
-        let mut view = View::new(session.format(), settings, against, clerk).with_round(round);
-        let shown = live::show(&session, &mut view, has_colour(), &stop);
-        marks = view.marks;
-        shown.map_err(|error| no_terminal(&error))
-    } else if args.json {
-        stream::json(&session, against, &stop, out)
-    } else {
-        stream::plain(&session, Teller::new(against, settings.turning.is_some(), clerk), &stop, out)
-    };
-    // What is kept is ended in good order also where nobody is left to be told.
+    let told = clock.and_then(|clock| {
+        session.by_clock(clock.unwrap_or_default());
+        let at_dial = at_dial.clone().map(|it| it.by(session.clock().clone()));
+        let clerk = at_dial.clone().map(AtDial::clerk);
+        if on_screen {
+            let round = turns::round(args, calls.as_ref(), at_dial);
+            let mut view = View::new(session.format(), settings, against, clerk).with_round(round);
+            let shown = live::show(&session, &mut view, has_colour(), &stop);
+            marks = view.marks;
+            shown.map_err(|error| no_terminal(&error))
+        } else if args.json {
+            stream::json(&session, against, &stop, out)
+        } else {
+            stream::plain(&session, Teller::new(against, settings.turning.is_some(), clerk), &stop, out)
+        }
+    });
+    // What is kept is ended in good order also where nobody is left to be told, or something went wrong.
     let outcome = session.finish()?;
     told?;
+    let clock = &outcome.clock;
+    let at_dial = at_dial.map(|it| it.by(clock.clone()));
     if args.json {
         let record =
             serde_json::to_string(&listen::record(&outcome)).map_err(|e| Failure::Job(e.to_string()))?;
@@ -118,9 +124,9 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     } else {
         if on_screen {
             out.write_all(report::marks::text(&marks).as_bytes())?;
-            turns::of_marks(args, against, &clock, &marks, out)?;
-        } else {
-            turns::of_rests(args, against, &clock, &outcome.finished.heard, out)?;
+            turns::of_marks(args, against, clock, &marks, out)?;
+        } else if let Some(calls) = &calls {
+            turns::of_rests(args, calls, against, clock, &outcome.finished.heard, out)?;
         }
         if let Some(proposal) = turns::proposal(args, &outcome.finished.heard) {
             writeln!(out, "{proposal}")?;
@@ -133,9 +139,9 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         }
     }
     if on_screen {
-        enter::marks(args, &clock, &marks, out)?;
+        enter::marks(args, at_dial.as_ref(), &marks, out)?;
     } else {
-        enter::last(args, &clock, &outcome, out)?;
+        enter::last(args, at_dial.as_ref(), &outcome, out)?;
     }
     match (outcome.broke_off, outcome.keep_failed) {
         (Some(why), _) => Err(Failure::Job(why)),

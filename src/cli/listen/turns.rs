@@ -7,14 +7,13 @@ use crate::cli::failure::Failure;
 use crate::cli::sheet::{self, HoldOff as Wanted};
 use crate::clock::Clock;
 use crate::heard::Heard;
-use crate::live::{Against, Clerk, HoldOff, Mark, Round};
+use crate::live::{Against, HoldOff, Mark, Round};
 use crate::offset::{Offset, Side};
 use crate::quantity::Hertz;
 use crate::report;
 use crate::store;
-use crate::task::correct::{CheckText, Job};
 use crate::task::hold_off::hold_off;
-use crate::task::listen;
+use crate::task::listen::AtDial;
 use crate::task::rollcall::{self, Calls};
 use std::io::Write;
 use std::path::PathBuf;
@@ -44,9 +43,15 @@ impl Turns {
     }
 }
 
+/// The stations of a net, where a list is given.
+pub fn calls(args: &Args) -> Result<Option<Calls>, Failure> {
+    let Some(path) = &args.turns.stations else { return Ok(None) };
+    Ok(Some(Calls::parse(&store::read_text(path)?, &path.display().to_string())?))
+}
+
 /// What the note is compared with: a target beside which the meter is held, where that is asked for. With the dial given
 /// the beat on the target follows from its reading.
-pub fn against(args: &Args, clerk: Option<&Clerk>) -> Result<Against, Failure> {
+pub fn against(args: &Args, at_dial: Option<&AtDial>) -> Result<Against, Failure> {
     if args.dial.meter.is_none() && args.dial.target.is_some() && args.turns.hold_off.is_none() {
         return Err(Failure::Usage(
             "--target needs the dial or a hold-off; hint: add --hold-off B, or --meter, --range and --reading".to_owned(),
@@ -61,7 +66,7 @@ pub fn against(args: &Args, clerk: Option<&Clerk>) -> Result<Against, Failure> {
     };
     let signal_harmonic = args.dial.signal_harmonic;
     let zero = Offset::Heard { offset_hz: 0.0, u_hz: 0.0, side: Side::High };
-    if let Some(signal) = clerk.and_then(|clerk| clerk(&zero)) {
+    if let Some(signal) = at_dial.and_then(|at_dial| at_dial.clone().clerk()(&zero)) {
         let there = signal.frequencies_hz.first().copied().unwrap_or(target_hz);
         beat_hz = f64::from(signal_harmonic) * (there - target_hz);
         if beat_hz.abs() > HEARD_HZ {
@@ -78,19 +83,14 @@ pub fn against(args: &Args, clerk: Option<&Clerk>) -> Result<Against, Failure> {
 const HEARD_HZ: f64 = 3900.0;
 
 /// What is to be marked in turn.
-pub fn round(args: &Args, clock: &Clock) -> Result<Option<Round>, Failure> {
-    if let Some(path) = &args.turns.stations {
-        let calls = Calls::parse(&store::read_text(path)?, &path.display().to_string())?;
-        return Ok(Some(Round::Stations(calls.turns.into_iter().map(|called| called.label).collect())));
+pub fn round(args: &Args, calls: Option<&Calls>, at_dial: Option<AtDial>) -> Option<Round> {
+    if let Some(calls) = calls {
+        return Some(Round::Stations(calls.turns.iter().map(|called| called.label.clone()).collect()));
     }
-    let Some(Against::CheckPoint { crystal, meter: m }) = args.turns.transfer else { return Ok(None) };
-    let Some((meter, job)) = args.dial.job(clock.clone())? else { return Ok(None) };
-    let reading = args.dial.reading().to_owned();
-    let clerk_of = move |check: &Offset| -> Clerk {
-        let job = Job { checks: vec![CheckText::heard(&reading, (crystal, m), *check)], ..job.clone() };
-        listen::clerk(meter.clone(), job).unwrap_or_else(|_| Box::new(|_: &Offset| None))
-    };
-    Ok(Some(Round::Transfer(crystal, m, Box::new(clerk_of))))
+    let Some(Against::CheckPoint { crystal, meter }) = args.turns.transfer else { return None };
+    let at_dial = at_dial?;
+    let clerk_of = move |check: &Offset| at_dial.clone().with_check((crystal, meter), *check).clerk();
+    Some(Round::Transfer(crystal, meter, Box::new(clerk_of)))
 }
 
 /// The side that a hold-off stands for.
@@ -130,16 +130,14 @@ pub fn of_marks(
 /// The roll-call of all that came to rest, by the list, where there is no screen to mark on.
 pub fn of_rests(
     args: &Args,
+    calls: &Calls,
     against: Against,
     clock: &Clock,
     heard: &Heard,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
-    let Some(path) = &args.turns.stations else { return Ok(()) };
-    let list = path.display().to_string();
-    let calls = Calls::parse(&store::read_text(path)?, &list)?;
     let name = args.replay.as_ref().map_or_else(|| "listened".to_owned(), |path| path.display().to_string());
-    let rests = rollcall::in_order(&name, &calls, heard.rests.clone())?;
+    let rests = rollcall::in_order(&name, calls, heard.rests.clone())?;
     let turns: Vec<_> = calls
         .turns
         .iter()
