@@ -107,6 +107,13 @@ fn a_refusal_leaves_nothing_begun() {
     let out = hushbeat(&[&begin[..], &led].concat());
     let text = String::from_utf8_lossy(&out.stderr);
     assert!(out.status.code() == Some(2) && text.contains("--transfer leads on the screen"), "{text}");
+    let check = ["--check", "1800.5:4/1:rest3"];
+    let out = hushbeat(&[&begin[..], &["--plain"], &led[..6], &check].concat());
+    let text = String::from_utf8_lossy(&out.stderr);
+    assert!(
+        out.status.code() == Some(2) && text.contains("rest3 is a rest of no recording; hint: "),
+        "{text}"
+    );
     let list = folder.path().join("none.csv");
     let out = hushbeat(&[&begin[..], &["--plain", "--stations", &list.to_string_lossy()]].concat());
     assert!(out.status.code() == Some(1) && out.stdout.is_empty(), "{out:?}");

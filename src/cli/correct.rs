@@ -173,6 +173,7 @@ impl From<CorrectionError> for Failure {
     fn from(error: CorrectionError) -> Self {
         match error {
             CorrectionError::Dial(error) => error.into(),
+            CorrectionError::RestOfNoRecording(_) => Self::Usage(error.to_string()),
             other => Self::Job(other.to_string()),
         }
     }
@@ -303,12 +304,6 @@ fn observe(args: &Args, ear: Ear) -> Result<Heard, Failure> {
         heard.drift = heard.drift.or_else(|| drift_of_rest(rest?));
         return Ok(Heard { observation: single(offset), clock: analysis.input.clock, ..heard });
     }
-    let no_recording = |rest: usize| {
-        let line = format!("rest{rest} is a rest of no recording; hint: name it with --recording FILE");
-        Err::<Offset, _>(Failure::Usage(line))
-    };
-    heard.checks.iter_mut().try_for_each(|check| check.take(no_recording))?;
-    heard.also.iter_mut().try_for_each(|also| also.take(no_recording))?;
     if let Some(pair) = &args.pair {
         return Ok(Heard { observation: Observation::Pair(pair.clone()), ..heard });
     }

@@ -33,9 +33,6 @@ pub struct Args {
 /// # Errors
 /// A meter that can't be read, a reading off the dial, too few beats.
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
-    if args.readings.iter().any(BeatText::is_of_a_recording) {
-        return Err(Failure::Usage("--reading takes no restN here; hint: write D:OFFSET:SIDE".to_owned()));
-    }
     let meter = store::read_meter(&args.meter)?;
     let record = unknown::unknown(&meter, &args.range, &args.readings, args.about)?;
     show(&record, args.json, || report::unknown::text(&record, &meter.plate), out)

@@ -27,6 +27,7 @@ pub struct Taken {
 /// # Errors
 /// As the sum itself.
 pub fn taken(request: &Request) -> Result<Taken, CorrectionError> {
+    let request = &request.settled()?;
     let work = Work::new(request)?;
     let beats = work.settings.iter().map(|setting| setting.beat.map_or(0.0, |beat| beat.hertz));
     Ok(Taken {

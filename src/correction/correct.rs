@@ -66,6 +66,8 @@ pub struct Extra<'a> {
     pub drift: Option<Drift>,
     /// How far off a result may be before the check must be repeated.
     pub trust: Option<Width>,
+    /// Nobody stated H: where the other rests tell it, theirs is taken.
+    pub harmonic_open: bool,
 }
 
 /// Everything that enters a correction.
@@ -103,6 +105,31 @@ pub struct Request<'a> {
     pub target: Option<Target>,
     /// What else is known.
     pub extra: Extra<'a>,
+}
+
+impl Request<'_> {
+    /// Whether the harmonic is to be told by the rests. The two readings of a pair only contradict one that is wrong.
+    fn is_open(&self) -> bool {
+        self.extra.harmonic_open && matches!(self.measurement, Measurement::Single { .. })
+    }
+
+    /// The same with the harmonic that the rests tell, where nobody stated it.
+    fn by_order(&self, order: Option<&Order>) -> Self {
+        let told = order.and_then(|order| order.harmonic).filter(|_| self.is_open());
+        Self { harmonic: told.unwrap_or(self.harmonic), ..self.clone() }
+    }
+
+    /// The same with its harmonic settled, as the sum takes it.
+    ///
+    /// # Errors
+    /// A reading off the book.
+    pub(super) fn settled(&self) -> Result<Self, CorrectionError> {
+        if !self.is_open() {
+            return Ok(self.clone());
+        }
+        let order = order(self.meter, self.range, &rests(self), self.clock)?;
+        Ok(self.by_order(order.as_ref()))
+    }
 }
 
 /// The answer of `correct --json`.
@@ -169,6 +196,8 @@ impl Corrected {
 /// # Errors
 /// A reading outside the book, a check without side, a pair that contradicts itself.
 pub fn correct(request: &Request) -> Result<Corrected, CorrectionError> {
+    let order = order(request.meter, request.range, &rests(request), request.clock)?;
+    let request = &request.by_order(order.as_ref());
     let work = Work::new(request)?;
     let components = work.components();
     let combined = Combined::of(&components);
@@ -177,7 +206,6 @@ pub fn correct(request: &Request) -> Result<Corrected, CorrectionError> {
     let frequencies = if unknown { vec![value, work.value(-1.0)] } else { vec![value] };
     let mut warnings = work.warnings(&components, &combined);
     work.judge_pair(&mut warnings)?;
-    let order = order(request.meter, request.range, &rests(request), request.clock)?;
     let order = doubts::of_order(request, order, &mut warnings);
     let scale = f64::from(request.harmonic) / f64::from(request.signal_harmonic);
     let mean =

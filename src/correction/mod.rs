@@ -50,6 +50,11 @@ pub enum CorrectionError {
         "the check at {0:.1} has no side; hint: nudge the dial to tell it, or write its bound, as in {0:.1}:7/2:within20Hz"
     )]
     CheckWithoutSide(f64),
+    /// A rest named by its number where no recording was heard.
+    #[error(
+        "rest{0} is a rest of no recording; hint: hushbeat correct --recording FILE hears it, elsewhere write OFFSET:SIDE"
+    )]
+    RestOfNoRecording(usize),
     /// A pair of readings that the book puts the wrong way round or too far apart.
     #[error(
         "the pair contradicts itself: {low_hz:.1} Hz from the low side, {high_hz:.1} Hz from the high side, {times:.1} times the uncertainty of their difference apart; hint: D1 is the reading with the meter below the signal, and both readings must hear the same beat"

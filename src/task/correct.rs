@@ -3,8 +3,7 @@
 use super::unknown::BeatText;
 use crate::clock::Clock;
 use crate::correction::{
-    self, Allowances, Check, CorrectionError, Drift, Measurement, PairReading, Request, RestAt, Target,
-    Transport,
+    self, Allowances, Check, CorrectionError, Drift, Measurement, PairReading, Request, Target, Transport,
 };
 use crate::dial::{Approach, Crystal, Date, DialError, Meter};
 use crate::offset::{Offset, Side};
@@ -88,11 +87,14 @@ impl OffsetText {
         Ok(())
     }
 
-    /// The offset; of a rest that was never looked up nothing is known.
-    pub fn offset(self) -> Offset {
+    /// The offset.
+    ///
+    /// # Errors
+    /// A rest that was never looked up.
+    pub fn offset(self) -> Result<Offset, CorrectionError> {
         match self {
-            Self::Known(offset) => offset,
-            Self::Rest(..) => Offset::Within { bound_hz: f64::INFINITY },
+            Self::Known(offset) => Ok(offset),
+            Self::Rest(number, _) => Err(CorrectionError::RestOfNoRecording(number)),
         }
     }
 }
@@ -207,12 +209,12 @@ impl CheckText {
         Self { reading: reading.to_owned(), crystal_harmonic, meter_harmonic, offset, at_min: None }
     }
 
-    fn on(&self, meter: &Meter) -> Result<Check, DialError> {
+    fn on(&self, meter: &Meter) -> Result<Check, CorrectionError> {
         Ok(Check {
             reading: meter.plate.reading(&self.reading)?,
             crystal_harmonic: self.crystal_harmonic,
             meter_harmonic: self.meter_harmonic,
-            offset: self.offset.offset(),
+            offset: self.offset.offset()?,
             at_min: self.at_min,
         })
     }
@@ -332,7 +334,7 @@ fn asked<T>(
     };
     let range = meter.range(&job.range)?;
     let also = job.extra.also.iter().map(|beat| beat.rest(plate)).collect::<Result<Vec<_>, _>>()?;
-    let mut request = Request {
+    ask(&Request {
         meter,
         range,
         measurement,
@@ -348,17 +350,13 @@ fn asked<T>(
         clock: &job.clock,
         allowances: job.allowances,
         target: job.target,
-        extra: correction::Extra { also: &also, drift: job.extra.drift, trust: job.extra.trust },
-    };
-    if job.extra.harmonic_open
-        && let Measurement::Single { reading, offset } = measurement
-    {
-        let rests: Vec<RestAt> =
-            std::iter::once(RestAt { reading, offset }).chain(also.iter().copied()).collect();
-        let told = correction::order(meter, range, &rests, &job.clock)?.and_then(|order| order.harmonic);
-        request.harmonic = told.unwrap_or(job.harmonic);
-    }
-    ask(&request)
+        extra: correction::Extra {
+            also: &also,
+            drift: job.extra.drift,
+            trust: job.extra.trust,
+            harmonic_open: job.extra.harmonic_open,
+        },
+    })
 }
 
 #[cfg(test)]
@@ -370,13 +368,14 @@ mod tests {
         let check: CheckText = "12/91.4:7/2:62.4Hz:high@14:05".parse().unwrap();
         assert_eq!((check.reading.as_str(), check.crystal_harmonic, check.meter_harmonic), ("12/91.4", 7, 2));
         assert_eq!(check.at_min, Some(845.0));
-        let Offset::Heard { offset_hz, u_hz, side } = check.offset.offset() else { panic!("heard") };
+        let Offset::Heard { offset_hz, u_hz, side } = check.offset.offset().unwrap() else { panic!("heard") };
         assert_eq!(side, Side::High);
         assert!((offset_hz - 62.4).abs() < 1e-12 && (u_hz - 0.1 / 12f64.sqrt()).abs() < 1e-12);
         let check: CheckText = "1531.4:7/2:within20Hz".parse().unwrap();
-        assert_eq!(check.offset.offset(), Offset::Within { bound_hz: 20.0 });
+        assert_eq!(check.offset.offset(), Ok(Offset::Within { bound_hz: 20.0 }));
         let check: CheckText = "1531.4:7/2:rest3@14:05".parse().unwrap();
         assert_eq!(check.offset, OffsetText::Rest(3, None));
+        assert_eq!(check.offset.offset(), Err(CorrectionError::RestOfNoRecording(3)));
         let check: CheckText = "1531.4:7/2:rest3:low".parse().unwrap();
         assert_eq!(check.offset, OffsetText::Rest(3, Some(Side::Low)));
         let pair: PairText = "1531.4:300Hz,1534.0:310Hz".parse().unwrap();

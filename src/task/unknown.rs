@@ -2,7 +2,7 @@
 
 use super::correct::{OffsetText, TextError};
 use crate::correction::{About, BeatAt, Candidate, CorrectionError, Next, RestAt};
-use crate::dial::{DialError, Meter, Plate};
+use crate::dial::{Meter, Plate};
 use crate::heard::Warning;
 use crate::offset::Offset;
 use crate::quantity::{Hertz, Width};
@@ -25,15 +25,15 @@ impl BeatText {
         self.offset.as_mut().map_or(Ok(()), |offset| offset.take(rest))
     }
 
-    /// Whether it names a rest of a recording.
-    pub fn is_of_a_recording(&self) -> bool {
-        matches!(self.offset, Some(OffsetText::Rest(..)))
+    /// The offset, where one was written.
+    fn offset(&self) -> Result<Option<Offset>, CorrectionError> {
+        self.offset.map(OffsetText::offset).transpose()
     }
 
     /// The rest that it speaks of; zero beat by ear is within 20 Hz.
-    pub(super) fn rest(&self, plate: &Plate) -> Result<RestAt, DialError> {
+    pub(super) fn rest(&self, plate: &Plate) -> Result<RestAt, CorrectionError> {
         let by_ear = Offset::Within { bound_hz: ZERO_BEAT_HZ };
-        let offset = self.offset.map_or(by_ear, OffsetText::offset);
+        let offset = self.offset()?.unwrap_or(by_ear);
         Ok(RestAt { reading: plate.reading(&self.reading)?, offset })
     }
 }
@@ -139,12 +139,7 @@ pub fn unknown(
     let range = meter.range(range)?;
     let at = beats
         .iter()
-        .map(|beat| {
-            Ok(BeatAt {
-                reading: meter.plate.reading(&beat.reading)?,
-                offset: beat.offset.map(OffsetText::offset),
-            })
-        })
+        .map(|beat| Ok(BeatAt { reading: meter.plate.reading(&beat.reading)?, offset: beat.offset()? }))
         .collect::<Result<Vec<_>, CorrectionError>>()?;
     let found = crate::correction::unknown(meter, range, &at, about.map(|about| about.0))?;
     let mut warnings = Vec::new();
@@ -187,8 +182,8 @@ mod tests {
     fn beats_and_places_are_read_as_written() {
         let beat: BeatText = "12/91.4:62.4Hz:high".parse().unwrap();
         assert_eq!(beat.reading, "12/91.4");
-        let heard = beat.offset.map(OffsetText::offset);
-        assert!(matches!(heard, Some(Offset::Heard { side: Side::High, .. })));
+        let heard = beat.offset();
+        assert!(matches!(heard, Ok(Some(Offset::Heard { side: Side::High, .. }))));
         assert_eq!("1531.4".parse::<BeatText>().unwrap().offset, None);
         let within = "1531.4:within30Hz".parse::<BeatText>().unwrap().offset;
         assert_eq!(within, Some(OffsetText::Known(Offset::Within { bound_hz: 30.0 })));
