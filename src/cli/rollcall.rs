@@ -12,7 +12,7 @@ use crate::report;
 use crate::store;
 use crate::task::analyse::Analysis;
 use crate::task::correct;
-use crate::task::rollcall::{self, Calls, Job, RollCallError};
+use crate::task::rollcall::{self, Calls, Net, RollCallError, RollRecord};
 use crate::task::span::Span;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -65,8 +65,8 @@ impl From<RollCallError> for Failure {
 /// Files that can't be read or written, a turn without a rest, no net control.
 pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
     let list = args.stations.display().to_string();
-    let job = Job {
-        calls: Calls::parse(&store::read_text(&args.stations)?, &list)?,
+    let calls = Calls::parse(&store::read_text(&args.stations)?, &list)?;
+    let net = Net {
         control: args.control.clone(),
         side: args.side,
         signal_harmonic: args.signal_harmonic,
@@ -74,12 +74,22 @@ pub fn run(args: &Args, ear: Ear, out: &mut dyn Write) -> Result<(), Failure> {
     };
     let settings = args.hearing.settings();
     let heard = |span: Option<Span>| ear(&args.recording, &settings, span, &mut Ignore);
-    let record = rollcall::rollcall(&args.recording.to_string_lossy(), &job, &heard)?;
+    let record = rollcall::rollcall(&args.recording.to_string_lossy(), &calls, &net, &heard)?;
     if let Some(path) = &args.report {
         let page = report::rollcall::page(&record, &benchlog::utc(logging::now()));
         store::write_atomic(path, page.as_bytes())?;
     }
-    show(&record, args.json, || report::rollcall::text(&record), out)?;
-    let about = || About { recording: logging::recording(&args.recording), ..About::default() };
-    args.logging.keep("rollcall", about, &record, args.json, out)
+    tell(&record, Some(&args.recording), (args.json, &args.logging), out)
+}
+
+/// Prints a roll-call, and enters it where that is asked for.
+pub(super) fn tell(
+    record: &RollRecord,
+    recording: Option<&Path>,
+    (json, logging): (bool, &Logging),
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    show(record, json, || report::rollcall::text(record), out)?;
+    let about = || About { recording: recording.and_then(logging::recording), ..About::default() };
+    logging.keep("rollcall", about, record, json, out)
 }

@@ -75,7 +75,22 @@ impl Calls {
         }
         Ok(Self { turns, file: file.to_owned() })
     }
+
+    /// Rests as those of the turns, one after the other.
+    fn with<'a>(&'a self, rests: &'a [Rest]) -> impl Iterator<Item = Named<'a>> {
+        self.turns.iter().zip(rests).map(|(called, rest)| (called.label.as_str(), rest, called.side))
+    }
+
+    /// The side that the list states for a station at its turn with this number, counted from 0; at a turn more than the
+    /// list has, that of its last.
+    pub fn side_of(&self, label: &str, turn: usize) -> Option<Side> {
+        let own = || self.turns.iter().filter(|called| called.label == label);
+        own().nth(turn).or_else(|| own().next_back()).and_then(|called| called.side)
+    }
 }
+
+/// A station's label, the rest at its turn, and the side where one was stated.
+pub type Named<'a> = (&'a str, &'a Rest, Option<Side>);
 
 /// The answer of `rollcall --json`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -131,12 +146,10 @@ pub enum RollCallError {
     Roll(#[from] RollError),
 }
 
-/// What is asked of a roll-call.
+/// What a roll-call goes by.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Job {
-    /// The turns.
-    pub calls: Calls,
-    /// Net control; the first of the list where it is not named.
+pub struct Net {
+    /// Net control; the first to be called where it is not named.
     pub control: Option<String>,
     /// Where the meter stood against every station whose side is neither in the list nor heard.
     pub side: Side,
@@ -144,6 +157,41 @@ pub struct Job {
     pub signal_harmonic: u32,
     /// The sound card's clock.
     pub clock: Clock,
+}
+
+impl Net {
+    /// Holds rests against net control.
+    ///
+    /// # Errors
+    /// No net control, or nobody else.
+    pub fn roll_call<'a>(
+        &self,
+        path: &str,
+        rests: impl Iterator<Item = Named<'a>>,
+    ) -> Result<RollRecord, RollCallError> {
+        let turns: Vec<Turn> =
+            rests.map(|(label, rest, stated)| turn(label, rest, stated, self.side)).collect();
+        let first = turns.first().map_or("", |turn| &turn.label);
+        let control = self.control.as_deref().unwrap_or(first);
+        record(path, &turns, control, self.signal_harmonic, self.clock.clone())
+    }
+
+    /// Holds the rests of a recording, one for every turn of a list, against net control.
+    ///
+    /// # Errors
+    /// Another number of rests than of turns, no net control, or nobody else.
+    pub fn in_order(&self, path: &str, calls: &Calls, rests: &[Rest]) -> Result<RollRecord, RollCallError> {
+        let (named, heard) = (calls.turns.len(), rests.len());
+        if named != heard {
+            return Err(RollCallError::Count {
+                list: calls.file.clone(),
+                path: path.to_owned(),
+                named,
+                heard,
+            });
+        }
+        self.roll_call(path, calls.with(rests))
+    }
 }
 
 /// A rest as a turn of the station so named; a side that is stated comes before the one that was heard.
@@ -167,20 +215,27 @@ pub fn turn(label: &str, rest: &Rest, stated: Option<Side>, otherwise: Side) -> 
 /// A recording that can't be heard, a turn without a rest, lists and rests that do not fit, no net control.
 pub fn rollcall(
     path: &str,
-    job: &Job,
+    calls: &Calls,
+    net: &Net,
     ear: &dyn Fn(Option<Span>) -> Result<Analysis, String>,
 ) -> Result<RollRecord, RollCallError> {
-    let rests = rests(path, &job.calls, ear)?;
-    let turns: Vec<Turn> = job
-        .calls
-        .turns
-        .iter()
-        .zip(&rests)
-        .map(|(called, rest)| turn(&called.label, rest, called.side, job.side))
-        .collect();
-    let first = || turns.first().map(|turn| turn.label.clone()).unwrap_or_default();
-    let control = job.control.clone().unwrap_or_else(first);
-    record(path, &turns, &control, job.signal_harmonic, job.clock.clone())
+    if calls.turns.iter().any(|called| called.span.is_none()) {
+        let rests = ear(None).map_err(RollCallError::Ear)?.heard.rests;
+        return net.in_order(path, calls, &rests);
+    }
+    let length = |rest: &Rest| rest.end_s - rest.start_s;
+    let one = |called: &Called| {
+        let rests = ear(called.span).map_err(RollCallError::Ear)?.heard.rests;
+        let longest = rests.into_iter().max_by(|a, b| length(a).total_cmp(&length(b)));
+        longest.ok_or_else(|| RollCallError::NoRest {
+            path: path.to_owned(),
+            label: called.label.clone(),
+            from_s: called.span.map_or(0.0, |span| span.from_s),
+            to_s: called.span.and_then(|span| span.to_s).unwrap_or(f64::INFINITY),
+        })
+    };
+    let rests = calls.turns.iter().map(one).collect::<Result<Vec<_>, _>>()?;
+    net.roll_call(path, calls.with(&rests))
 }
 
 /// Holds turns that are there already against net control.
@@ -222,41 +277,6 @@ pub fn record(
     Ok(RollRecord { path: path.to_owned(), roll, clock, warnings })
 }
 
-/// The rests of a recording as those of the turns, one after the other.
-///
-/// # Errors
-/// Another number of rests than of turns.
-pub fn in_order(path: &str, calls: &Calls, rests: Vec<Rest>) -> Result<Vec<Rest>, RollCallError> {
-    let (named, heard) = (calls.turns.len(), rests.len());
-    if named == heard {
-        return Ok(rests);
-    }
-    Err(RollCallError::Count { list: calls.file.clone(), path: path.to_owned(), named, heard })
-}
-
-/// The rest of every turn: by its times, or in order.
-fn rests(
-    path: &str,
-    calls: &Calls,
-    ear: &dyn Fn(Option<Span>) -> Result<Analysis, String>,
-) -> Result<Vec<Rest>, RollCallError> {
-    if calls.turns.iter().any(|called| called.span.is_none()) {
-        return in_order(path, calls, ear(None).map_err(RollCallError::Ear)?.heard.rests);
-    }
-    let length = |rest: &Rest| rest.end_s - rest.start_s;
-    let one = |called: &Called| {
-        let rests = ear(called.span).map_err(RollCallError::Ear)?.heard.rests;
-        let longest = rests.into_iter().max_by(|a, b| length(a).total_cmp(&length(b)));
-        longest.ok_or_else(|| RollCallError::NoRest {
-            path: path.to_owned(),
-            label: called.label.clone(),
-            from_s: called.span.map_or(0.0, |span| span.from_s),
-            to_s: called.span.and_then(|span| span.to_s).unwrap_or(f64::INFINITY),
-        })
-    };
-    calls.turns.iter().map(one).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -269,6 +289,11 @@ mod tests {
         assert_eq!(calls.turns[1].label, "a, b");
         assert_eq!(calls.turns[1].span, Some(Span { from_s: 6.0, to_s: Some(11.0) }));
         assert_eq!(Calls::parse("label\nNCS\nA\n", "n").unwrap().turns[1].span, None);
+        let twice = "label,from_s,to_s,side\nA,0,5,high\nB,6,9,\nA,10,15,low\n";
+        let calls = Calls::parse(twice, "net.csv").unwrap();
+        let sides = [("A", 0), ("A", 1), ("A", 2), ("B", 0), ("C", 0)]
+            .map(|(label, turn)| calls.side_of(label, turn));
+        assert_eq!(sides, [Some(Side::High), Some(Side::Low), Some(Side::Low), None, None]);
         let say = |text: &str| Calls::parse(text, "net.csv").unwrap_err().to_string();
         for (said, start) in [
             (say("label,from_s,to_s\nA,5,3\n"), "net.csv:2: 5 to 3 s is no stretch"),

@@ -10,6 +10,7 @@ use super::failure::Failure;
 use super::hearing::Hearing;
 use super::interrupt;
 use super::logging::Logging;
+use super::rollcall;
 use crate::clock::Clock;
 use crate::live::{self, Against, Teller, View};
 use crate::quantity::Hertz;
@@ -117,17 +118,22 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     told?;
     let clock = &outcome.clock;
     let at_dial = at_dial.map(|it| it.by(clock.clone()));
+    let on_marks = on_screen.then_some(marks.as_slice());
+    let roll = turns::roll_call(args, calls.as_ref(), against, &outcome, on_marks);
+    let tell_roll = |out: &mut dyn Write| match &roll {
+        Ok(Some(roll)) => rollcall::tell(roll, turns::recording(args), (args.json, &args.logging), out),
+        _ => Ok(()),
+    };
     if args.json {
+        tell_roll(out)?;
         let record =
             serde_json::to_string(&listen::record(&outcome)).map_err(|e| Failure::Job(e.to_string()))?;
         writeln!(out, "{record}")?;
     } else {
         if on_screen {
             out.write_all(report::marks::text(&marks).as_bytes())?;
-            turns::of_marks(args, against, clock, &marks, out)?;
-        } else if let Some(calls) = &calls {
-            turns::of_rests(args, calls, against, clock, &outcome.finished.heard, out)?;
         }
+        tell_roll(out)?;
         if let Some(proposal) = turns::proposal(args, &outcome.finished.heard) {
             writeln!(out, "{proposal}")?;
         }
@@ -143,6 +149,8 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     } else {
         enter::last(args, at_dial.as_ref(), &outcome, out)?;
     }
+    // Lists and rests that do not fit take nothing away from what was heard.
+    roll?;
     match (outcome.broke_off, outcome.keep_failed) {
         (Some(why), _) => Err(Failure::Job(why)),
         (None, Some(why)) => Err(Failure::Job(format!("not all of it was kept: {why}"))),

@@ -2,21 +2,18 @@
 //! off its target.
 
 use super::Args;
-use crate::benchlog::About;
 use crate::cli::failure::Failure;
 use crate::cli::sheet::{self, HoldOff as Wanted};
-use crate::clock::Clock;
 use crate::heard::Heard;
 use crate::live::{Against, HoldOff, Mark, Round};
 use crate::offset::{Offset, Side};
 use crate::quantity::Hertz;
-use crate::report;
+use crate::session::Outcome;
 use crate::store;
 use crate::task::hold_off::hold_off;
 use crate::task::listen::AtDial;
-use crate::task::rollcall::{self, Calls};
-use std::io::Write;
-use std::path::PathBuf;
+use crate::task::rollcall::{Calls, Named, Net, RollRecord};
+use std::path::{Path, PathBuf};
 
 /// In turn, the dial untouched
 #[derive(Debug, clap::Args)]
@@ -101,54 +98,44 @@ fn side(against: Against) -> Side {
     }
 }
 
-/// The roll-call of the marks that have labels, where there are two stations or more.
-pub fn of_marks(
+/// The roll-call of the stations that were heard, where there are two or more: of all that came to rest, by the list; on
+/// the screen of the marks that have labels.
+pub fn roll_call(
     args: &Args,
+    calls: Option<&Calls>,
     against: Against,
-    clock: &Clock,
-    marks: &[Mark],
-    out: &mut dyn Write,
-) -> Result<(), Failure> {
-    if matches!(args.turns.transfer, Some(Against::CheckPoint { .. })) {
-        return Ok(());
+    outcome: &Outcome,
+    marks: Option<&[Mark]>,
+) -> Result<Option<RollRecord>, Failure> {
+    let name = recording(args).map_or_else(|| "listened".to_owned(), |path| path.display().to_string());
+    let net = Net {
+        control: args.turns.control.clone(),
+        side: side(against),
+        signal_harmonic: args.dial.signal_harmonic,
+        clock: outcome.clock.clone(),
+    };
+    let Some(marks) = marks else {
+        let rests = &outcome.finished.heard.rests;
+        return Ok(calls.map(|calls| net.in_order(&name, calls, rests)).transpose()?);
+    };
+    // The marks of a transfer are those of a check point and its signal.
+    if args.turns.is_led() {
+        return Ok(None);
     }
-    let labelled = marks.iter().filter_map(|mark| Some((mark.label.as_deref()?, &mark.rest)));
-    let turns: Vec<_> =
-        labelled.map(|(label, rest)| rollcall::turn(label, rest, None, side(against))).collect();
-    let Some(first) = turns.first() else { return Ok(()) };
-    if turns.iter().all(|turn| turn.label == first.label) {
-        return Ok(());
+    let mut turns: Vec<Named> = Vec::new();
+    for (label, rest) in marks.iter().filter_map(|mark| Some((mark.label.as_deref()?, &mark.rest))) {
+        let before = turns.iter().filter(|turn| turn.0 == label).count();
+        turns.push((label, rest, calls.and_then(|calls| calls.side_of(label, before))));
     }
-    let control = args.turns.control.clone().unwrap_or_else(|| first.label.clone());
-    let heard = args.keep.as_deref().or(args.replay.as_deref());
-    let name = heard.map_or_else(|| "listened".to_owned(), |path| path.display().to_string());
-    let record = rollcall::record(&name, &turns, &control, args.dial.signal_harmonic, clock.clone())?;
-    out.write_all(report::rollcall::text(&record).as_bytes())?;
-    args.logging.keep("rollcall", About::default, &record, false, out)
+    if turns.iter().all(|turn| turn.0 == turns[0].0) {
+        return Ok(None);
+    }
+    Ok(Some(net.roll_call(&name, turns.into_iter())?))
 }
 
-/// The roll-call of all that came to rest, by the list, where there is no screen to mark on.
-pub fn of_rests(
-    args: &Args,
-    calls: &Calls,
-    against: Against,
-    clock: &Clock,
-    heard: &Heard,
-    out: &mut dyn Write,
-) -> Result<(), Failure> {
-    let name = args.replay.as_ref().map_or_else(|| "listened".to_owned(), |path| path.display().to_string());
-    let rests = rollcall::in_order(&name, calls, heard.rests.clone())?;
-    let turns: Vec<_> = calls
-        .turns
-        .iter()
-        .zip(&rests)
-        .map(|(called, rest)| rollcall::turn(&called.label, rest, called.side, side(against)))
-        .collect();
-    let first = turns.first().map(|turn| turn.label.clone()).unwrap_or_default();
-    let control = args.turns.control.clone().unwrap_or(first);
-    let record = rollcall::record(&name, &turns, &control, args.dial.signal_harmonic, clock.clone())?;
-    out.write_all(report::rollcall::text(&record).as_bytes())?;
-    args.logging.keep("rollcall", About::default, &record, false, out)
+/// The recording that holds what was listened to, where there is one.
+pub fn recording(args: &Args) -> Option<&Path> {
+    args.keep.as_deref().or(args.replay.as_deref())
 }
 
 /// Where to hold off next time, by the hum and the path that were heard.
