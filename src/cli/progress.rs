@@ -2,6 +2,7 @@
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 /// Work that takes less than this shows nothing.
@@ -15,6 +16,8 @@ pub struct Progress {
     recordings: usize,
     begun: Instant,
     on_terminal: bool,
+    /// Whether there is a bar, which needs a length.
+    is_bar: AtomicBool,
 }
 
 impl Progress {
@@ -29,7 +32,8 @@ impl Progress {
         if recordings != 1 {
             bar.set_message(format!("{recordings} recordings"));
         }
-        Self { bar, recordings, begun: Instant::now(), on_terminal: std::io::stderr().is_terminal() }
+        let on_terminal = std::io::stderr().is_terminal();
+        Self { bar, recordings, begun: Instant::now(), on_terminal, is_bar: AtomicBool::new(true) }
     }
 
     /// So much of a recording has been heard, s, of so much in all, where that is known; takes and returns what
@@ -37,6 +41,7 @@ impl Progress {
     pub fn heard(&self, before: f64, heard_s: f64, of_s: Option<f64>) -> f64 {
         if self.recordings == 1 && self.on_terminal {
             if of_s.is_none()
+                && self.is_bar.swap(false, Ordering::Relaxed)
                 && let Ok(style) = ProgressStyle::with_template("{spinner} {msg}")
             {
                 // No bar where nobody knows its length.
