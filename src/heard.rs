@@ -212,6 +212,12 @@ pub struct TrackRow {
 }
 
 impl TrackRow {
+    /// Multiplies every frequency, as [`Heard::scale`] does.
+    pub fn scale(&mut self, factor: f64) {
+        let own = self.offset_hz.iter_mut().chain(&mut self.u_hz);
+        own.chain(self.notes_hz.iter_mut().flatten()).for_each(|hertz| *hertz *= factor);
+    }
+
     /// A row in which nothing is heard.
     pub fn quiet(time_s: f64) -> Self {
         Self {
@@ -224,6 +230,11 @@ impl TrackRow {
             notes_hz: None,
         }
     }
+}
+
+/// Whether the track is that of two notes in a receiver.
+pub fn two_notes(track: &[TrackRow]) -> bool {
+    track.iter().any(|row| row.notes_hz.is_some())
 }
 
 /// Everything the ear has to say about one stretch of sound.
@@ -286,6 +297,16 @@ impl Rest {
 }
 
 impl Snapshot {
+    /// The offset that is heard now and its standard uncertainty, where there is one, Hz; at rest those of the rest. `None`
+    /// when no note is heard.
+    pub fn heard(&self) -> Option<(f64, Option<f64>)> {
+        match (self.state, &self.rest) {
+            (EndingState::Resting, Some(rest)) => Some((rest.offset_hz, Some(rest.u_hz))),
+            (EndingState::Moving | EndingState::Resting, _) => Some((self.offset_hz?, self.u_hz)),
+            _ => None,
+        }
+    }
+
     /// Multiplies every frequency, as [`Heard::scale`] does.
     pub fn scale(&mut self, factor: f64) {
         let own = self.offset_hz.iter_mut().chain(&mut self.u_hz);

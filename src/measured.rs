@@ -7,7 +7,14 @@ pub fn value_and_u(value: f64, u: f64) -> (String, String) {
         return (format!("{value:.6}"), format!("{u}"));
     }
     let decimals = decimals_for(u);
-    (format!("{value:.decimals$}"), format!("{u:.decimals$}"))
+    (rounded(value, decimals), format!("{u:.decimals$}"))
+}
+
+/// A value to so many decimals; what rounds to nil has no sign.
+fn rounded(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    let nil = !text.contains(|digit: char| matches!(digit, '1'..='9'));
+    if nil { text.trim_start_matches('-').to_owned() } else { text }
 }
 
 /// Decimals that show `u` to two significant digits; never fewer than none, and six where it is nil or not finite.

@@ -41,13 +41,17 @@ pub fn redo(entry: &Entry) -> Redone {
     let again = again(&kept, taken);
     let (before, after) = (report::correct::text(&kept), report::correct::text(&again));
     let mut differing: Vec<(String, String)> = pairs(&before, &after);
-    if !holds_on_paper(&kept.line) {
-        differing.push((kept.line.clone(), "the printed operands do not give the printed result".to_owned()));
-    }
+    differing.extend(off_paper(&kept.line));
     let (before, after) = (entry.about.clone(), About::of(&again));
     let (before, after) = (listed(&before), listed(&after));
     differing.extend(pairs(&before, &after));
     judged(report::correct::text(&kept).lines().count() + before.lines().count(), differing)
+}
+
+/// A sum on paper whose printed operands do not give its printed result, and that this is so.
+fn off_paper(line: &str) -> Option<(String, String)> {
+    let wrong = !holds_on_paper(line);
+    wrong.then(|| (line.to_owned(), "the printed operands do not give the printed result".to_owned()))
 }
 
 fn judged(lines: usize, differing: Vec<(String, String)>) -> Redone {
@@ -91,6 +95,15 @@ impl Link {
         }
     }
 
+    /// Its sum on paper; a card has none, its tones stand in a table.
+    fn line(&self) -> Option<&str> {
+        match self {
+            Self::Crystal(found) => Some(&found.line),
+            Self::Counter(found) => Some(&found.line),
+            Self::Card(_) => None,
+        }
+    }
+
     fn about(&self) -> About {
         let (error_ppm, total) = match self {
             Self::Crystal(found) => (Some(found.error_ppm), &found.total),
@@ -103,6 +116,7 @@ impl Link {
     fn redo(&self, about: &About) -> Redone {
         let again = self.again();
         let mut differing = pairs(&self.text(), &again.text());
+        differing.extend(self.line().and_then(off_paper));
         differing.extend(pairs(&super::list::outcome(about), &super::list::outcome(&again.about())));
         judged(self.text().lines().count() + 1, differing)
     }

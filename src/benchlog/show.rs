@@ -21,11 +21,7 @@ pub enum Presence {
 /// The whole entry as text. `presence` looks the named files up.
 pub fn show(kept: &Kept, presence: &dyn Fn(&FileMark) -> Presence) -> String {
     let Entry { entry, at, kind, program, note, with, about, result } = &kept.entry;
-    let mut text = format!(
-        "entry {entry}, {}, by {}\n",
-        plain(&at.replace('T', " ").replace('Z', " UTC")),
-        plain(program)
-    );
+    let mut text = format!("entry {entry}, {}, by {}\n", plain(&report::lines::instant(at)), plain(program));
     let mut line = |label: &str, words: &str| {
         let _ = writeln!(text, "{label:<10}{}", plain(words));
     };

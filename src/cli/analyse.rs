@@ -210,7 +210,7 @@ fn hear(
     track: Option<Growing>,
 ) -> Result<Answer, String> {
     let clock = clock(args, path)?;
-    let scale = 1.0 + clock.as_ref().and_then(|clock| clock.error_ppm).unwrap_or(0.0) * 1e-6;
+    let scale = clock.as_ref().map_or(1.0, Clock::factor);
     let (track, line) = (track.map(Ok), track::HEADER.to_owned());
     let mut rows = Rows { trail: Trail::default(), track, line, scale, progress, come: 0.0 };
     let analysis = ear(path, &args.hearing.settings(), args.span, &mut rows);
@@ -270,11 +270,11 @@ impl Rows<'_> {
 
 impl Sink for Rows<'_> {
     fn row(&mut self, row: &TrackRow) {
-        let right = |hertz: Option<f64>| hertz.map(|hertz| hertz * self.scale);
-        let row = &TrackRow { offset_hz: right(row.offset_hz), u_hz: right(row.u_hz), ..row.clone() };
-        self.trail.row(row);
+        let mut row = row.clone();
+        row.scale(self.scale);
+        self.trail.row(&row);
         if self.track.is_some() {
-            track::append_row(&mut self.line, row);
+            track::append_row(&mut self.line, &row);
             self.write_line();
         }
     }

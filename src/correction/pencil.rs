@@ -3,11 +3,11 @@
 use super::paper::printed;
 
 /// Whether every sum of a line, `2 × (1759972.3 + 10.5) + 38.6 = 3520004 Hz` or two of them joined by `, or `, comes
-/// to the result that stands behind it, in the digits that stand there.
+/// to the result that stands behind it, in Hz or ppm, in the digits that stand there.
 pub fn holds_on_paper(line: &str) -> bool {
     line.split(", or ").all(|sum| {
         let Some((sum, result)) = sum.rsplit_once(" = ") else { return false };
-        let result = result.trim_end_matches(" Hz");
+        let Some((result, "Hz" | "ppm")) = result.split_once(' ') else { return false };
         let decimals = result.split_once('.').map_or(0, |(_, decimals)| decimals.len());
         worked_out(sum).is_some_and(|value| printed(value, decimals) == result)
     })
@@ -94,5 +94,8 @@ mod tests {
         // A five is rounded up, as on paper.
         assert!(holds_on_paper("2 × (1886949.5 - 86.1) - 1360.3 = 3772367 Hz"));
         assert!(!holds_on_paper(""));
+        assert!(holds_on_paper("(10000007.5 / 10000000 - 1) × 1000000 = 0.75 ppm"));
+        assert!(!holds_on_paper("(10000007.5 / 10000000 - 1) × 1000000 = 0.76 ppm"));
+        assert!(!holds_on_paper("1 + 1 = 2 kHz") && !holds_on_paper("1 + 1 = 2"));
     }
 }

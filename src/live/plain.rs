@@ -4,7 +4,7 @@ use super::fade::Fade;
 use super::trend::{Follower, Trend};
 use super::view::{Clerk, offset};
 use super::words::{Against, Scene, lost_words, signal_words, words};
-use crate::heard::{EndingState, Snapshot};
+use crate::heard::EndingState;
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
 use crate::session::{InputState, Update};
@@ -91,7 +91,10 @@ impl Teller {
                 },
                 fading: self.fade.is_fading(),
             },
-            offset: snapshot.and_then(|it| Some(self.against.shown(heard(it)?, it.side))),
+            offset: snapshot.and_then(|it| {
+                let (offset, u) = self.against.shown(it.heard()?, it.side);
+                Some((offset, u?))
+            }),
         };
         if self.told.as_ref().is_none_or(|told| told.is_old(&now)) {
             let scene = Scene {
@@ -155,14 +158,5 @@ impl Told {
             }
             (_, before, after) => before.is_some() != after.is_some(),
         }
-    }
-}
-
-/// The offset and its standard uncertainty, where a note is heard.
-fn heard(snapshot: &Snapshot) -> Option<(f64, f64)> {
-    match (snapshot.state, &snapshot.rest) {
-        (EndingState::Resting, Some(rest)) => Some((rest.offset_hz, rest.u_hz)),
-        (EndingState::Moving | EndingState::Resting, _) => Some((snapshot.offset_hz?, snapshot.u_hz?)),
-        _ => None,
     }
 }

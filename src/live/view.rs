@@ -142,7 +142,7 @@ impl View {
         {
             self.trail.push_back(Point {
                 at_s: snapshot.at_s,
-                offset_hz: snapshot.offset_hz.filter(|_| is_heard(snapshot)),
+                offset_hz: snapshot.offset_hz.filter(|_| snapshot.heard().is_some()),
                 side: snapshot.side,
             });
             while self.trail.front().is_some_and(|point| snapshot.at_s - point.at_s > LOOK_BACK_S) {
@@ -327,24 +327,14 @@ impl View {
     /// distance to the target.
     pub fn shown(&self) -> Option<(f64, Option<f64>)> {
         let comes_in = matches!(self.update.input, InputState::Flowing | InputState::Leaking(_));
-        let snapshot = self.update.snapshot.as_ref().filter(|snapshot| comes_in && is_heard(snapshot))?;
-        let (offset, u) = match snapshot.rest.as_ref().filter(|_| snapshot.state == EndingState::Resting) {
-            Some(rest) => (rest.offset_hz, Some(rest.u_hz)),
-            None => (snapshot.offset_hz?, snapshot.u_hz),
-        };
-        let Against::HoldOff(held) = self.against else { return Some((offset, u)) };
-        Some((held.difference_hz(offset, snapshot.side).abs(), u.map(|u| held.u_hz(u))))
+        let snapshot = self.update.snapshot.as_ref().filter(|_| comes_in)?;
+        Some(self.against.shown(snapshot.heard()?, snapshot.side))
     }
 
     /// Below this nothing is heard, Hz, as far as is known.
     pub fn deaf_below_hz(&self) -> Option<f64> {
         self.update.snapshot.as_ref().and_then(|snapshot| snapshot.bound_hz)
     }
-}
-
-/// Whether a note is heard at this moment.
-fn is_heard(snapshot: &Snapshot) -> bool {
-    matches!(snapshot.state, EndingState::Moving | EndingState::Resting)
 }
 
 /// What a snapshot has for the dial half: a rest, or zero beat as near as can be heard.

@@ -29,10 +29,10 @@ pub enum Against {
 }
 
 impl Against {
-    /// What is shown for an offset, Hz: itself, or held off the distance to the target; and its u.
-    pub fn shown(&self, (offset, u): (f64, f64), side: Side) -> (f64, f64) {
+    /// What is shown for an offset, Hz: itself, or held off the distance to the target; and its u, where there is one.
+    pub fn shown(&self, (offset, u): (f64, Option<f64>), side: Side) -> (f64, Option<f64>) {
         match self {
-            Self::HoldOff(held) => (held.difference_hz(offset, side).abs(), held.u_hz(u)),
+            Self::HoldOff(held) => (held.difference_hz(offset, side).abs(), u.map(|u| held.u_hz(u))),
             _ => (offset, u),
         }
     }
@@ -196,10 +196,7 @@ fn moving(snapshot: &Snapshot, scene: &Scene) -> Words {
 
 /// At rest with the meter held off: how far the signal is from its target.
 fn resting_held_off(snapshot: &Snapshot, scene: &Scene, held: &HoldOff) -> Words {
-    let (Some(offset), Some(u)) = (
-        snapshot.rest.as_ref().map(|rest| rest.offset_hz).or(snapshot.offset_hz),
-        snapshot.rest.as_ref().map(|rest| rest.u_hz).or(snapshot.u_hz),
-    ) else {
+    let Some((offset, Some(u))) = snapshot.heard() else {
         return Words::new("a note that stands still", "hold still: it is being measured");
     };
     let (what, u) = (subject(scene.hand), held.u_hz(u));
@@ -243,10 +240,7 @@ fn where_it_is(side: Side, scene: &Scene) -> String {
 
 fn resting(snapshot: &Snapshot, scene: &Scene) -> Words {
     let (hand, against) = (scene.hand, scene.against);
-    let (Some(offset), Some(u)) = (
-        snapshot.rest.as_ref().map(|rest| rest.offset_hz).or(snapshot.offset_hz),
-        snapshot.rest.as_ref().map(|rest| rest.u_hz).or(snapshot.u_hz),
-    ) else {
+    let Some((offset, Some(u))) = snapshot.heard() else {
         return Words::new("a note that stands still", "hold still: it is being measured");
     };
     let (held, other) = (held(hand), other(scene));

@@ -1,5 +1,6 @@
 //! A corrected frequency as text: the result first, then the sum for paper, then the budget.
 
+use super::lines::wrapped;
 use crate::correction::{
     CheckResult, Component, DriftSource, Needed, Order, Recheck, Shape, TargetResult, Verdict,
 };
@@ -34,28 +35,6 @@ pub fn text(record: &Corrected) -> String {
         lines.extend(wrapped("note    ", &warning.message));
     }
     lines.iter().flat_map(|line| [line.trim_end(), "\n"]).collect()
-}
-
-/// Breaks a sentence at 80 columns; later lines are indented as far as the label reaches.
-pub(super) fn wrapped(label: &str, sentence: &str) -> Vec<String> {
-    let indent = " ".repeat(label.len());
-    let mut lines = vec![label.to_owned()];
-    let mut empty = true;
-    for word in sentence.split(' ') {
-        let line = lines.last().map_or(0, |line| line.chars().count());
-        if !empty && line + 1 + word.chars().count() > 80 {
-            lines.push(indent.clone());
-            empty = true;
-        }
-        if let Some(line) = lines.last_mut() {
-            if !empty {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-        empty = false;
-    }
-    lines
 }
 
 pub(super) fn signal(record: &Corrected) -> String {

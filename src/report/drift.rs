@@ -1,8 +1,8 @@
 //! Drift and stability as text.
 
+use super::lines::notes;
 use super::table::Table;
 use crate::measured::decimals_for;
-use crate::report::correct::wrapped;
 use crate::stability::Point;
 use crate::task::drift::DriftRecord;
 use std::fmt::Write;
@@ -51,12 +51,7 @@ pub fn text(record: &DriftRecord) -> String {
     }
     out.push('\n');
     out += &family(record);
-    for warning in &record.warnings {
-        for line in wrapped("note    ", &warning.message) {
-            let _ = writeln!(out, "{}", line.trim_end());
-        }
-    }
-    out
+    out + &notes(&record.warnings)
 }
 
 fn family(record: &DriftRecord) -> String {

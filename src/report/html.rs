@@ -232,14 +232,16 @@ code { font-family: ui-monospace, 'DejaVu Sans Mono', monospace; font-size: .95e
     linear-gradient(to left, var(--rule), transparent) right / .5rem 100% no-repeat scroll; }
 .wide:focus-visible { outline: 3px solid var(--accent); outline-offset: 2px; }
 figure { margin: 1rem 0; }
-figure svg { display: block; width: 100%; height: auto; min-width: 36rem; background: #ffffff; }
+figure svg { display: block; width: 100%; height: auto; min-width: 35rem; background: #ffffff; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; font-size: .9375rem; }
 caption { text-align: left; padding-bottom: .3rem; }
 caption span { display: inline-block; max-width: calc(100vw - 2rem); }
 th, td { padding: .3rem .6rem; border-bottom: 1px solid var(--rule); text-align: left; vertical-align: top; }
 thead th { background: var(--band); border-bottom: 2px solid var(--rule); vertical-align: bottom; }
 tbody th { font-weight: 600; }
-th.n, td.n { text-align: right; white-space: nowrap; }
+th.n, td.n { text-align: right; }
+td.n, tbody th.n { white-space: nowrap; }
+thead th.n { min-width: 4.2rem; }
 tr.struck td, tr.struck th { text-decoration: line-through; color: var(--quiet); }
 tr.struck strong { display: inline-block; text-decoration: none; color: var(--ink); }
 tr.total td, tr.total th { border-top: 2px solid var(--ink); font-weight: 600; }

@@ -12,6 +12,7 @@ pub mod html;
 #[cfg(feature = "live")]
 pub mod inputs;
 pub mod json;
+pub mod lines;
 pub mod marks;
 pub mod page;
 pub mod plot;

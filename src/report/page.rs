@@ -1,6 +1,7 @@
 //! A recording's answer as a page: the story, the pictures, the tables, what is doubtful, and how to read it.
 
 use super::html::{self, Set, Table, escape, outside, paragraph};
+use super::lines::instant;
 use super::plot::{self, PlotError};
 use super::text::{
     clock_in_words, crossing_in_words, ending_in_words, hertz, level_in_words, remark, rest_cells, story,
@@ -114,18 +115,20 @@ fn story_in_words(heard: &Heard, trail: &[TrackRow], hand: Hand) -> String {
 fn rests(told: &Analysis, hand: Hand) -> String {
     let columns = [
         ("rest", Set::Figures),
-        ("from (s)", Set::Figures),
-        ("to (s)", Set::Figures),
         ("offset (Hz)", Set::Figures),
         ("± (Hz)", Set::Figures),
+        ("side", Set::Words),
+        ("from (s)", Set::Figures),
+        ("to (s)", Set::Figures),
         ("drift (Hz/s)", Set::Figures),
         ("± (Hz/s)", Set::Figures),
         ("SNR (dB)", Set::Figures),
-        ("side", Set::Words),
     ];
     let mut table = Table::new("Every rest, with one standard uncertainty", &columns);
     for (rest, number) in told.heard.rests.iter().zip(1..) {
-        table.row(rest_cells(number, rest, hand));
+        // What is looked for first stands first: on a narrow screen the rest is pushed aside.
+        let [number, from, to, offset, u, rate, rate_u, snr, side] = rest_cells(number, rest, hand);
+        table.row([number, offset, u, side, from, to, rate, rate_u, snr]);
     }
     let remarks = told.heard.rests.iter().zip(1..).filter_map(|(rest, number)| remark(number, rest));
     let clock = clock_in_words(&told.input.clock, &told.heard.rests);
@@ -136,11 +139,11 @@ fn rests(told: &Analysis, hand: Hand) -> String {
 fn budget(told: &Analysis) -> String {
     let columns = [
         ("rest", Set::Figures),
+        ("together (Hz)", Set::Figures),
         ("noise (Hz)", Set::Figures),
         ("wander (Hz)", Set::Figures),
-        ("undoing the pull (Hz)", Set::Figures),
+        ("undoing the pull, noise in it (Hz)", Set::Figures),
         ("sound card's clock (Hz)", Set::Figures),
-        ("together (Hz)", Set::Figures),
     ];
     let mut table = Table::new(
         "Standard uncertainties of each offset and the root of the sum of their squares, the clock in it",
@@ -151,15 +154,15 @@ fn budget(told: &Analysis) -> String {
     for (rest, number) in told.heard.rests.iter().zip(1..) {
         let parts = parts(rest, clock_u);
         let together = parts.iter().map(|u| u * u).sum::<f64>().sqrt();
-        table.row(std::iter::once(number.to_string()).chain(parts.map(cell)).chain([cell(together)]));
+        table.row([number.to_string(), cell(together)].into_iter().chain(parts.map(cell)));
     }
     table.print()
 }
 
-/// Noise, wander, undoing the pull, the card's clock; Hz.
+/// Noise, wander, undoing the pull, the card's clock; Hz. Where a pull was undone, the noise is in what that leaves open.
 fn parts(rest: &Rest, clock_u: f64) -> [f64; 4] {
-    let pull = rest.pulled.as_ref().map_or(0.0, |pulled| pulled.u_true_hz);
-    [rest.u_noise_hz, rest.u_wander_hz, pull, rest.offset_hz * clock_u]
+    let (noise, pull) = if rest.pulled.is_some() { (0.0, rest.u_noise_hz) } else { (rest.u_noise_hz, 0.0) };
+    [noise, rest.u_wander_hz, pull, rest.offset_hz * clock_u]
 }
 
 fn beside(heard: &Heard) -> String {
@@ -206,7 +209,7 @@ fn cautions(told: &Analysis) -> String {
 
 fn foot(origin: Origin) -> String {
     let program = concat!("hushbeat ", env!("CARGO_PKG_VERSION"));
-    let made = origin.made.map_or_else(String::new, |made| format!(" on {}", escape(made)));
+    let made = origin.made.map_or_else(String::new, |made| format!(" on {}", escape(&instant(made))));
     let mut text = format!("<p>Made by {program}{made}.</p>\n");
     if let Some(sha256) = origin.sha256 {
         let _ = writeln!(text, "<p>SHA-256 of the recording: <code>{}</code></p>", escape(sha256));
@@ -321,6 +324,19 @@ mod tests {
             }
         }
         assert!(tables > 10);
+    }
+
+    /// The parts of an uncertainty make up the whole, to the digits of the examples: nothing counts twice.
+    #[test]
+    fn the_parts_make_up_the_whole() {
+        let rests = example::all().into_iter().flat_map(|(_, (told, _))| told.heard.rests);
+        let mut pulled = 0;
+        for rest in rests {
+            let whole = parts(&rest, 0.0).iter().map(|u| u * u).sum::<f64>().sqrt();
+            assert!((whole / rest.u_hz - 1.0).abs() < 0.01, "{whole}: {rest:?}");
+            pulled += usize::from(rest.pulled.is_some());
+        }
+        assert!(pulled > 0);
     }
 
     /// Every picture has a name and a description that says what is to be seen, and its lettering stands out from its

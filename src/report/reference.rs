@@ -1,11 +1,10 @@
 //! Links of the chain as text: the result first, then what it rests on, then the budget.
 
+use super::lines::{notes, set};
 use super::table::Table;
 use crate::correction::Shape;
 use crate::correction::chain::{CardReference, CounterReference, CrystalReference, Total};
-use crate::heard::Warning;
 use crate::measured::{decimals_for, value_and_u};
-use crate::report::correct::wrapped;
 use crate::stations::{HF_PATH_REASON, STATIONS};
 use std::fmt::Write;
 
@@ -17,11 +16,7 @@ pub fn stations() -> String {
             station.carriers_hz.iter().map(|hertz| (hertz / 1e3).to_string()).collect();
         // Writing to a string can't fail.
         let _ = writeln!(out, "{:<7} {}", station.call, station.place);
-        let mut line = |label: &str, words: &str| {
-            for line in wrapped(&format!("  {label:<9}"), words) {
-                let _ = writeln!(out, "{}", line.trim_end());
-            }
-        };
+        let mut line = |label: &str, words: &str| out.push_str(&set(&format!("  {label:<9}"), words));
         line("carriers", &format!("{} kHz", carriers.join(", ")));
         if !station.tones_hz.is_empty() {
             let tones: Vec<String> = station.tones_hz.iter().map(ToString::to_string).collect();
@@ -34,10 +29,7 @@ pub fn stations() -> String {
         }
         line("source", station.source);
     }
-    for line in wrapped("", HF_PATH_REASON) {
-        let _ = writeln!(out, "{}", line.trim_end());
-    }
-    out
+    out + &set("", HF_PATH_REASON)
 }
 
 /// A crystal.
@@ -175,11 +167,6 @@ fn budget(total: &Total) -> String {
         );
     }
     out + &row("  together", "", "", &two_digits(total.u_ppm), "")
-}
-
-fn notes(warnings: &[Warning]) -> String {
-    let lines = warnings.iter().flat_map(|warning| wrapped("note    ", &warning.message));
-    lines.flat_map(|line| [line.trim_end().to_owned(), "\n".to_owned()]).collect()
 }
 
 fn two_digits(u: f64) -> String {

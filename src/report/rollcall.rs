@@ -1,6 +1,7 @@
 //! A roll-call as text and as a page.
 
 use super::html::{self, Set, escape, outside, paragraph, section};
+use super::lines::{instant, notes, set};
 use super::table::Table;
 use crate::correction::{RollCall, Station};
 use crate::live::side_words;
@@ -24,47 +25,34 @@ pub fn text(record: &RollRecord) -> String {
         table.row([note, turns, difference, u, label, words(station, roll)]);
     }
     let mut out = format!("{}\n{}", crate::source::one_line(&headline(record)), table.print());
-    for remark in remarks(record) {
-        for line in super::correct::wrapped("", &remark) {
-            out.push_str(line.trim_end());
-            out.push('\n');
-        }
-    }
-    for warning in &record.warnings {
-        for line in super::correct::wrapped("note    ", &warning.message) {
-            out.push_str(line.trim_end());
-            out.push('\n');
-        }
-    }
-    out
+    out.extend(remarks(record).iter().map(|remark| set("", remark)));
+    out + &notes(&record.warnings)
 }
 
 /// The same as a page for a browser and for paper.
 pub fn page(record: &RollRecord, made: &str) -> String {
     let roll = &record.roll;
-    let mut table = html::Table::new(
-        "Every station against net control",
-        &[
-            ("station", Set::Words),
-            ("note (Hz)", Set::Figures),
-            ("turns", Set::Figures),
-            ("against control (Hz)", Set::Figures),
-            ("± (Hz)", Set::Figures),
-            ("in words", Set::Words),
-            ("what to do", Set::Words),
-        ],
-    );
+    let advised = roll.stations.iter().any(|station| !advice(station, roll).is_empty());
+    let mut columns = vec![
+        ("station", Set::Words),
+        ("against control (Hz)", Set::Figures),
+        ("± (Hz)", Set::Figures),
+        ("in words", Set::Words),
+    ];
+    if advised {
+        columns.push(("what to do", Set::Words));
+    }
+    columns.extend([("note (Hz)", Set::Figures), ("turns", Set::Figures)]);
+    let mut table = html::Table::new("Every station against net control", &columns);
     for station in &roll.stations {
         let [note, turns, difference, u] = figures(station, roll);
-        let cells = [
-            outside(&station.label),
-            note,
-            turns,
-            difference,
-            u,
-            escape(&words(station, roll)),
-            escape(&advice(station, roll)),
-        ];
+        // Two answers stand below each other.
+        let difference = difference.replace(" or ", " or<br/>");
+        let mut cells = vec![outside(&station.label), difference, u, escape(&words(station, roll))];
+        if advised {
+            cells.push(escape(&advice(station, roll)));
+        }
+        cells.extend([note, turns]);
         let class = if station.label == roll.control { "total" } else { "" };
         table.marked_row(cells, class);
     }
@@ -75,11 +63,8 @@ pub fn page(record: &RollRecord, made: &str) -> String {
     }
     let main = section("stations", "Stations", &table.print())
         + &section("how", "How to read it", &(reading + &doubts));
-    let foot = format!(
-        "<p>Made by hushbeat {} on {}.</p>\n",
-        env!("CARGO_PKG_VERSION"),
-        escape(&made.replace('T', " ").replace('Z', " UTC"))
-    );
+    let foot =
+        format!("<p>Made by hushbeat {} on {}.</p>\n", env!("CARGO_PKG_VERSION"), escape(&instant(made)));
     html::page(&format!("Roll-call: {}", roll.control), &paragraph(&headline(record)), &main, &foot)
 }
 

@@ -63,12 +63,11 @@ struct Distance {
 
 fn target(snapshot: &Snapshot, against: Against) -> Option<Distance> {
     let Against::HoldOff(held) = against else { return None };
-    let rest = snapshot.rest.as_ref().filter(|_| snapshot.state == EndingState::Resting);
-    let heard = matches!(snapshot.state, EndingState::Moving | EndingState::Resting);
-    let offset = rest.map(|rest| rest.offset_hz).or(snapshot.offset_hz).filter(|_| heard)?;
+    let (offset, u) = snapshot.heard()?;
+    let at_rest = snapshot.state == EndingState::Resting && snapshot.rest.is_some();
     Some(Distance {
         difference_hz: held.difference_hz(offset, snapshot.side),
-        u_hz: rest.map(|rest| held.u_hz(rest.u_hz)),
+        u_hz: u.filter(|_| at_rest).map(|u| held.u_hz(u)),
     })
 }
 

@@ -4,7 +4,7 @@ use super::axes::{LinearScale, TimeScale};
 use super::canvas::{Anchor, Canvas, Frame, Place, ink};
 use super::{BODY, Picture, PlotError, SMALL, TITLE};
 use crate::measured::decimals_for;
-use crate::report::text::hertz;
+use crate::report::text::heard;
 use crate::task::lens::Lens;
 use plotters::prelude::DrawingBackend;
 
@@ -31,7 +31,7 @@ impl Picture for Lens {
              {} degrees rms, at most {} degrees.",
             rest.start_s,
             rest.end_s,
-            hertz(rest.heard_hz, rest.u_noise_hz),
+            heard(rest),
             degrees(*rms_deg),
             degrees(most)
         )
@@ -63,7 +63,7 @@ impl Picture for Lens {
         canvas.text((16.0, top - 16.0), Anchor::Left, "phase left over (°)", SMALL, ink::TEXT)?;
         let unit = format!("time ({})", time.unit().0);
         canvas.text((f64::midpoint(left, right), bottom + 34.0), Anchor::Centre, &unit, SMALL, ink::TEXT)?;
-        let rest = format!("Rest {}: {}", self.number, hertz(self.rest.heard_hz, self.rest.u_noise_hz));
+        let rest = format!("Rest {}: {}", self.number, heard(&self.rest));
         canvas.text((16.0, 17.0), Anchor::Left, &rest, TITLE, ink::TEXT)?;
         let rms = format!("The steady drift taken out; {}° rms (the band).", degrees(self.rms_deg));
         canvas.text((16.0, 37.0), Anchor::Left, &rms, BODY, ink::TEXT)

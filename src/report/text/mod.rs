@@ -6,7 +6,7 @@ pub use ending::ending_in_words;
 
 use super::table::Table;
 use crate::clock::Clock;
-use crate::heard::{Crossing, CrossingKind, EndingState, Heard, Level, Method, Rest, TrackRow};
+use crate::heard::{Crossing, CrossingKind, EndingState, Heard, Level, Method, Rest, TrackRow, two_notes};
 use crate::measured::value_and_u;
 use crate::offset::{Hand, Side};
 use crate::task::analyse::{Analysis, Input};
@@ -56,6 +56,15 @@ pub fn analysis(analysis: &Analysis, trail: &[TrackRow], hand: Hand) -> String {
 pub fn hertz(value: f64, u: f64) -> String {
     let (value, u) = value_and_u(value, u);
     format!("{value} ± {u} Hz")
+}
+
+/// The note of a rest as it was heard; of one that is pulled nobody needs to know how exactly.
+pub fn heard(rest: &Rest) -> String {
+    if rest.pulled.is_some() {
+        format!("about {:.2} Hz", rest.heard_hz)
+    } else {
+        hertz(rest.heard_hz, rest.u_noise_hz)
+    }
 }
 
 /// A bound in Hz, rounded up to two significant digits: rounding down would promise too much.
@@ -108,7 +117,7 @@ fn input_line(input: &Input) -> String {
 
 /// From where to where the note was followed; nothing when no step heard one.
 pub(super) fn story(trail: &[TrackRow]) -> Option<String> {
-    let two = trail.iter().any(|row| row.notes_hz.is_some());
+    let two = two_notes(trail);
     let mut heard = trail.iter().filter_map(|row| row.offset_hz.map(|offset| (row.time_s, offset, row.u_hz)));
     let first = heard.next()?;
     let last = heard.next_back()?;
@@ -155,7 +164,8 @@ fn rests_table(rests: &[Rest], hand: Hand) -> String {
 pub(super) fn rest_cells(number: usize, rest: &Rest, hand: Hand) -> [String; 9] {
     let (offset, u) = value_and_u(rest.offset_hz, rest.u_hz);
     let (rate, rate_u) = value_and_u(rest.rate_hz_per_s, rest.rate_u);
-    let rate = if rest.rate_hz_per_s > 0.0 { format!("+{rate}") } else { rate };
+    let nil = !rate.contains(|digit: char| matches!(digit, '1'..='9'));
+    let rate = if rest.rate_hz_per_s > 0.0 && !nil { format!("+{rate}") } else { rate };
     [
         number.to_string(),
         format!("{:.2}", rest.start_s),
@@ -204,7 +214,7 @@ pub(super) fn remark(number: usize, rest: &Rest) -> Option<String> {
         parts.push(format!(
             "heard at {}, pulled by coupling (lock half-width about {:.2} Hz) and undone with ± {} Hz of its own; \
              loosen the coupling or work at a larger offset",
-            hertz(rest.heard_hz, rest.u_noise_hz),
+            heard(rest),
             pulled.lock_hz,
             value_and_u(rest.offset_hz, pulled.u_true_hz).1
         ));

@@ -7,7 +7,7 @@ use super::axes::{OffsetScale, TimeScale};
 use super::canvas::{Anchor, Canvas, Frame, Place, ink};
 use super::lettering::width_of;
 use super::{BODY, Picture, PlotError, SMALL, TITLE};
-use crate::heard::TrackRow;
+use crate::heard::{TrackRow, two_notes};
 use crate::offset::{Hand, Side};
 use crate::report::text::{bound, ending_in_words, hertz};
 use crate::task::analyse::Analysis;
@@ -45,13 +45,13 @@ pub struct Descent<'a> {
 
 impl Picture for Descent<'_> {
     fn title(&self) -> String {
-        let two = self.trail.iter().any(|row| row.notes_hz.is_some());
+        let two = two_notes(self.trail);
         let what = if two { "Two notes and their difference" } else { "Descent of the beat note" };
         format!("{what} in {}", self.analysis.input.path)
     }
 
     fn about(&self) -> String {
-        in_words(self.analysis, self.hand, self.trail.iter().any(|row| row.notes_hz.is_some()))
+        in_words(self.analysis, self.hand, two_notes(self.trail))
     }
 
     fn draw<DB: DrawingBackend>(&self, canvas: &mut Canvas<DB>) -> Result<(), PlotError> {
@@ -100,7 +100,7 @@ impl<'a, DB: DrawingBackend> Scene<'a, DB> {
             .collect();
         let time = time_scale(analysis, trail);
         let offset = offset_scale(analysis, trail);
-        let pair = trail.iter().any(|row| row.notes_hz.is_some());
+        let pair = two_notes(trail);
         Self { canvas, analysis, hand, time, offset, pieces, pair, taken: Vec::new(), faint: Vec::new() }
     }
 
