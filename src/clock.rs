@@ -16,12 +16,23 @@ pub struct Clock {
     pub applied: bool,
     /// Where the figures come from.
     pub source: String,
+    /// Degrees of freedom of the comparison; left out when unlimited.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dof: Option<f64>,
+    /// Whether one rectangle rules the comparison's uncertainty; left out when none does.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub flat: bool,
 }
 
 impl Clock {
     /// What frequencies read by this clock are multiplied by to put them right; 1 where its error is not known.
     pub fn factor(&self) -> f64 {
         1.0 + self.error_ppm.unwrap_or(0.0) * 1e-6
+    }
+
+    /// Whether the error is anywhere within its bounds alike: where it was never measured, and where a rectangle rules.
+    pub fn is_flat(&self) -> bool {
+        self.flat || self.error_ppm.is_none()
     }
 }
 
@@ -34,6 +45,8 @@ impl Default for Clock {
             u_ppm: 100.0 / f64::sqrt(3.0),
             applied: false,
             source: "unmeasured card: within 100 ppm, rectangular".to_owned(),
+            dof: None,
+            flat: false,
         }
     }
 }

@@ -94,11 +94,15 @@ pub enum QuantityError {
     NotAWidth(String),
 }
 
-/// As much of what was found as a complaint repeats.
-fn beginning(text: &str) -> String {
-    const MOST: usize = 60;
-    let cut: String = text.chars().take(MOST).collect();
-    if cut.len() < text.len() { cut + "…" } else { cut }
+/// The longest frequency that a complaint repeats, characters.
+const MOST: usize = 60;
+
+/// What was found, cut to its first `most` characters: a file may be one endless line.
+pub fn short(text: &str, most: usize) -> String {
+    match text.char_indices().nth(most) {
+        None => text.to_owned(),
+        Some((end, _)) => format!("{} …", &text[..end]),
+    }
 }
 
 impl FromStr for Hertz {
@@ -115,14 +119,14 @@ impl FromStr for Hertz {
             "kHz" | "khz" | "KHz" | "KHZ" | "kc" | "Kc" | "KC" => 1e3,
             "MHz" | "Mhz" | "MHZ" | "Mc" | "MC" => 1e6,
             "GHz" | "Ghz" | "GHZ" => 1e9,
-            "" if number.parse::<f64>().is_ok() => return Err(QuantityError::NoUnit(beginning(text))),
-            _ => return Err(QuantityError::NotAFrequency(beginning(text))),
+            "" if number.parse::<f64>().is_ok() => return Err(QuantityError::NoUnit(short(text, MOST))),
+            _ => return Err(QuantityError::NotAFrequency(short(text, MOST))),
         };
-        let value: f64 = number.parse().map_err(|_| QuantityError::NotAFrequency(beginning(text)))?;
+        let value: f64 = number.parse().map_err(|_| QuantityError::NotAFrequency(short(text, MOST)))?;
         if value.is_finite() {
             Ok(Self(value * scale))
         } else {
-            Err(QuantityError::NotFinite(beginning(text)))
+            Err(QuantityError::NotFinite(short(text, MOST)))
         }
     }
 }
@@ -168,7 +172,7 @@ impl FromStr for Width {
     /// Reads `20Hz`, `5ppm` or `0.01%`; never negative.
     fn from_str(text: &str) -> Result<Self, QuantityError> {
         let text = text.trim();
-        let error = || QuantityError::NotAWidth(beginning(text));
+        let error = || QuantityError::NotAWidth(short(text, MOST));
         let relative = |number: &str, scale: f64| {
             let value: f64 = number.trim().parse().map_err(|_| error())?;
             Ok(Self::Relative(Ppm(value * scale)))

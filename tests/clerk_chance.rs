@@ -387,7 +387,7 @@ fn request<'a>(
         error_ppm: Some(0.0),
         u_ppm: 1.0,
         applied: true,
-        source: String::new(),
+        ..Clock::default()
     });
     Request {
         meter,
@@ -611,7 +611,7 @@ fn a_transfer_covers_and_knows_no_reading() {
         let order = [1.0, 2.0, 4.0, 8.0][(chance.unit() * 4.0) as usize];
         let k = 1 + (chance.unit() * 2.0) as u32;
         let signal = (order * point.hertz() + chance.between(-4500.0, 4500.0)) / f64::from(k);
-        let Ok(ways) = task::dial::to_reading(&meter, Hertz(signal), k, task::dial::REACH_HZ) else {
+        let Ok(ways) = task::dial::to_reading(&meter, Hertz(signal), k, Some(task::dial::REACH_HZ)) else {
             continue;
         };
         let Some(way) = ways.settings.iter().find(|way| way.transfer.is_some()) else { continue };

@@ -47,6 +47,38 @@ fn a_correction_comes_out_as_text_and_as_json() {
     }
 }
 
+/// A link of the sound card hands its degrees of freedom and the shape of its interval on, as a crystal's does.
+#[test]
+fn a_link_of_the_card_is_carried_on_as_it_was_found() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("card.json");
+    let name = file.display().to_string();
+    for (factor, dof, shape) in [(4.30, Some(2.0), "normal"), (1.65, None, "rectangle")] {
+        let link = serde_json::json!({
+            "reference": "card", "checked": "2026-05-01", "error_ppm": 37.0, "u_ppm": 500.0,
+            "coverage_factor": factor, "effective_dof": dof,
+        });
+        std::fs::write(&file, link.to_string()).unwrap();
+        let given = [
+            "--meter",
+            METER,
+            "--range",
+            "high",
+            "--reading",
+            "1800.5",
+            "--offset",
+            "3000Hz",
+            "--side",
+            "low",
+        ];
+        let out = hushbeat(&[&["correct", "--json", "--card", &name][..], &given].concat());
+        let record: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        let budget = record["budget"].as_array().unwrap();
+        let line = budget.iter().find(|line| line["source"] == "sound-card clock").unwrap();
+        assert_eq!((line["dof"].as_f64(), line["shape"].as_str()), (dof, Some(shape)), "{line}");
+    }
+}
+
 #[test]
 fn refusals_say_what_where_and_how_to_mend_it() {
     let folder = tempfile::tempdir().unwrap();

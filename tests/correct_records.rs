@@ -78,7 +78,7 @@ fn every_form_of_a_corrected_frequency() {
 #[test]
 fn every_form_of_a_dial_setting() {
     let meter = bench_meter();
-    let record = dial::to_reading(&meter, Hertz(2e6), 1, dial::REACH_HZ).unwrap();
+    let record = dial::to_reading(&meter, Hertz(2e6), 1, Some(dial::REACH_HZ)).unwrap();
     insta::assert_snapshot!("dial_text", report::dial::settings_text(&record, &meter.plate));
     insta::assert_json_snapshot!("dial_json", record);
     let record = dial::to_frequency(&meter, "low", "12/91.4", 2).unwrap();
@@ -169,6 +169,29 @@ fn a_crystals_degrees_of_freedom_come_through() {
     }
 }
 
+/// The same of a sound card, where a beat of 3 kHz makes it all that counts.
+#[test]
+fn a_cards_degrees_of_freedom_come_through() {
+    let measured = Clock { error_ppm: Some(0.0), u_ppm: 500.0, ..Clock::default() };
+    let few = Clock { dof: Some(2.0), ..measured.clone() };
+    let flat = Clock { flat: true, ..measured.clone() };
+    let unmeasured = Clock { u_ppm: 500.0, ..Clock::default() };
+    let rectangle = 0.95 * 3f64.sqrt();
+    for (clock, factor) in [(measured, 1.96), (few, 4.3027), (flat, rectangle), (unmeasured, rectangle)] {
+        let record = run(|job| {
+            job.recorded = false;
+            job.observation =
+                single("1800.5", Offset::Heard { offset_hz: 3000.0, u_hz: 1e-6, side: Side::Low });
+            job.checks = checks(&["1800.5:4/1:1.000000Hz:low"]);
+            job.crystal = Some(crystal(0.0, 1e-6));
+            job.clock = clock;
+        });
+        let found = record.budget.iter().find(|line| line.source == "sound-card clock").unwrap();
+        assert!((found.u_hz - 1.5).abs() < 0.01, "{found:?}");
+        assert!((record.coverage_factor - factor).abs() < 5e-3, "{factor}: {}", record.coverage_factor);
+    }
+}
+
 /// Checks with times at one reading: the error at 14:20 is two thirds of the way from the one at 14:00 to the one at
 /// 14:30.
 #[test]
@@ -187,6 +210,36 @@ fn checks_with_times_are_drift() {
     assert!((meter_at(840.0) - untimed.meter_hz - 15.0).abs() < 1e-6);
     let drift = untimed.budget.iter().find(|line| line.source.starts_with("drift between")).unwrap();
     assert!((drift.u_hz - 2.0 * 15.0 / 3f64.sqrt()).abs() < 1e-6);
+}
+
+/// The same evening two hours earlier and across midnight are one evening.
+#[test]
+fn checks_hold_across_midnight() {
+    let with = |from: &str, to: &str, at: &str| {
+        run(|job| {
+            job.observation = single("1800.5", Offset::Heard { offset_hz: 5.0, u_hz: 0.1, side: Side::High });
+            job.checks =
+                checks(&[&format!("1800.5:4/1:10Hz:low@{from}"), &format!("1800.5:4/1:40Hz:low@{to}")]);
+            job.at_min = Some(minutes(at).unwrap());
+        })
+    };
+    for (hours, at, from_min) in [
+        (["21:50", "22:05"], "22:10", 1330.0),
+        (["23:50", "00:05"], "00:10", 10.0),
+        (["23:40", "23:55"], "00:00", 0.0),
+    ] {
+        let record = with(hours[0], hours[1], at);
+        let expected = with("12:10", "12:25", "12:30");
+        assert!((record.meter_hz - expected.meter_hz).abs() < 1e-6, "{hours:?}: {}", record.meter_hz);
+        let (recheck, other) = (record.recheck.unwrap(), expected.recheck.unwrap());
+        assert!(
+            (recheck.minutes - other.minutes).abs() < 1e-6 && (recheck.seen_min.unwrap() - 15.0).abs() < 1e-9
+        );
+        assert_eq!(recheck.from_min, Some(from_min));
+    }
+    // What lies apart within one day stays so, also where more than half of it.
+    let day = with("08:00", "13:00", "21:00");
+    assert_eq!(day.recheck.unwrap().from_min, Some(1260.0));
 }
 
 #[test]
@@ -273,7 +326,7 @@ fn what_can_t_be_is_refused_in_one_line() {
         (refused(|job| job.range = "middle".into()), "the meter `club bench meter` has no range `middle`"),
         (refused(|job| job.checks = checks(&["1800.5:4/1:12Hz:unknown"])), "the check at 1800.5 has no side"),
         (
-            dial::to_reading(&bench_meter(), Hertz(37e6), 1, dial::REACH_HZ).unwrap_err().to_string(),
+            dial::to_reading(&bench_meter(), Hertz(37e6), 1, Some(dial::REACH_HZ)).unwrap_err().to_string(),
             "no range of `club bench meter` reaches",
         ),
     ];

@@ -488,7 +488,7 @@ fn told_at_cost(book: &[u8]) -> (String, u64) {
     fs::write(&meter, text).unwrap();
     let (told, most) = in_time(book, || match store::read_meter(&meter) {
         Err(error) => error.to_string(),
-        Ok(meter) => match dial::to_reading(&meter, Hertz(250e3), 1, dial::REACH_HZ) {
+        Ok(meter) => match dial::to_reading(&meter, Hertz(250e3), 1, Some(dial::REACH_HZ)) {
             Ok(found) => format!("{:.1}", found.settings[0].reading),
             Err(error) => error.to_string(),
         },

@@ -168,7 +168,7 @@ fn measure(case: &Case, cause: Cause, count: usize, chance: &mut Chance) -> Opti
         at_min: None,
         crystal: &case.meter.crystal,
         today: None,
-        clock: &Clock { error_ppm: Some(0.0), u_ppm: 0.0, applied: true, source: String::new() },
+        clock: &Clock { error_ppm: Some(0.0), u_ppm: 0.0, applied: true, ..Clock::default() },
         allowances: Allowances::default(),
         target: None,
         extra: Extra::default(),

@@ -76,7 +76,7 @@ fn run(bench: &Bench) -> Corrected {
     } else {
         Measurement::Single { reading: bench.reading, offset: heard(bench.offset, Side::High) }
     };
-    let clock = Clock { error_ppm: Some(bench.card_ppm), u_ppm: 1e4, applied: false, source: String::new() };
+    let clock = Clock { error_ppm: Some(bench.card_ppm), u_ppm: 1e4, ..Clock::default() };
     correct(&Request {
         meter: &meter,
         range: &meter.ranges[0],

@@ -366,7 +366,7 @@ fn the_corrected_frequency_is_the_one_put_in() {
             at_min: None,
             crystal: &meter.crystal,
             today: None,
-            clock: &Clock { error_ppm: Some(0.0), u_ppm: 0.0, applied: true, source: String::new() },
+            clock: &Clock { error_ppm: Some(0.0), u_ppm: 0.0, applied: true, ..Clock::default() },
             allowances: Allowances::default(),
             target: None,
             extra: hushbeat::correction::Extra::default(),

@@ -50,5 +50,7 @@ fn clock(link: &Link, source: &str) -> Clock {
         u_ppm: link.u_ppm,
         applied: false,
         source: format!("{source}{day}"),
+        dof: link.effective_dof,
+        flat: link.is_flat(),
     }
 }

@@ -65,6 +65,6 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
         return show(&record, args.json, || report::dial::reading_text(&record), out);
     }
     let frequency = args.frequency.unwrap_or_default();
-    let record = dial::to_reading(&meter, frequency, args.signal_harmonic, args.reach.0)?;
+    let record = dial::to_reading(&meter, frequency, args.signal_harmonic, Some(args.reach.0))?;
     show(&record, args.json, || report::dial::settings_text(&record, &meter.plate), out)
 }

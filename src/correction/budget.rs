@@ -87,6 +87,17 @@ impl Component {
         }
     }
 
+    /// An error in ppm as a comparison left it: normal, with its degrees of freedom, or flat where one rectangle ruled it.
+    pub fn compared(
+        source: &str,
+        (error_ppm, u_ppm): (f64, f64),
+        (dof, flat): (Option<f64>, bool),
+        sensitivity: f64,
+    ) -> Self {
+        let shape = if flat { Shape::Rectangle } else { Shape::Normal };
+        Self { dof, shape, ..Self::normal(source, error_ppm, "ppm", sensitivity, u_ppm) }
+    }
+
     /// A type B component within ±`half_width`, likelier in the middle: u = half-width/√6 (JCGM 100, 4.3.9).
     pub fn triangle(
         source: impl Into<String>,

@@ -221,6 +221,24 @@ pub(super) fn same_reading(a: f64, b: f64) -> bool {
     (a - b).abs() < 1e-9
 }
 
+/// Minutes of a day.
+const A_DAY_MIN: f64 = 1440.0;
+
+/// Brings times of the day into the order in which they came: where a session passed midnight, those after it count on
+/// beyond the day's minutes. It is taken to be the shortest session that has all of them.
+pub(super) fn past_midnight(checks: &mut [Check], at_min: &mut Option<f64>) {
+    let mut times: Vec<f64> = checks.iter().filter_map(|check| check.at_min).chain(*at_min).collect();
+    times.sort_by(f64::total_cmp);
+    let widest = times.windows(2).max_by(|a, b| (a[1] - a[0]).total_cmp(&(b[1] - b[0])));
+    let (Some(&[before, after]), Some(first), Some(last)) = (widest, times.first(), times.last()) else {
+        return;
+    };
+    if after - before > first + A_DAY_MIN - last {
+        let all = checks.iter_mut().map(|check| &mut check.at_min).chain([at_min]);
+        all.flatten().filter(|at| **at <= before).for_each(|at| *at += A_DAY_MIN);
+    }
+}
+
 /// Brings the checks at one reading to the time of the measurement: on the straight line between the two that lie
 /// around it, or halfway where no time is given. Without times they are averaged.
 fn group(held: &[Held], reading: f64, at_min: Option<f64>) -> Group {

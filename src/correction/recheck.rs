@@ -112,7 +112,7 @@ impl Work<'_> {
             minutes: 0.0,
             bounded: false,
             seen_min: drift.seen_min,
-            from_min: timed.chain(request.at_min).reduce(f64::max),
+            from_min: timed.chain(self.at_min).reduce(f64::max).map(|at| at % A_DAY_MIN),
         };
         Some(recheck.again(expanded_u_hz))
     }

@@ -3,7 +3,7 @@
 use super::CorrectionError;
 use super::beat::Beat;
 use super::budget::{Component, Shape};
-use super::check::{Check, CheckResult, Checks, Held, same_reading};
+use super::check::{Check, CheckResult, Checks, Held, past_midnight, same_reading};
 use super::correct::{Measurement, Request};
 use crate::dial::{Approach, BookPoint};
 use crate::offset::{Offset, Side};
@@ -33,6 +33,8 @@ pub(super) struct Work<'a> {
     pub request: &'a Request<'a>,
     pub settings: Vec<Setting>,
     pub checks: Option<Checks>,
+    /// Time of the measurement, minutes of the day on which the session began.
+    pub at_min: Option<f64>,
     /// The check lies at the reading of the measurement: book and reading cancel.
     pub transfer: bool,
 }
@@ -47,12 +49,14 @@ impl<'a> Work<'a> {
         };
         let at_it = |check: &&Check| here.is_some_and(|here| same_reading(check.reading, here));
         let transfer = request.checks.iter().any(|check| at_it(&check));
-        let used: Vec<Check> =
+        let mut used: Vec<Check> =
             request.checks.iter().filter(|check| !transfer || at_it(check)).cloned().collect();
+        let mut at_min = request.at_min;
+        past_midnight(&mut used, &mut at_min);
         let checks = if used.is_empty() {
             None
         } else {
-            Some(Checks::new(&used, request.at_min, (&range.book, plate, request.crystal, clock))?)
+            Some(Checks::new(&used, at_min, (&range.book, plate, request.crystal, clock))?)
         };
         let scale = f64::from(request.harmonic) / f64::from(request.signal_harmonic);
         let setting = |reading: f64, approach: Approach, weight: f64, beat: Option<Beat>| {
@@ -118,7 +122,7 @@ impl<'a> Work<'a> {
                 ]
             }
         };
-        Ok(Self { request, settings, checks, transfer })
+        Ok(Self { request, settings, checks, at_min, transfer })
     }
 
     pub fn side_unknown(&self) -> bool {
@@ -230,9 +234,8 @@ impl<'a> Work<'a> {
                 lines.push(Component::normal(source, held.check.reading, "div", slope, plate.u_div));
             }
             let (u_ppm, flat) = request.crystal.u_then_ppm();
-            let line = Component::normal("crystal", request.crystal.error_ppm, "ppm", crystal, u_ppm);
-            let shape = if flat { Shape::Rectangle } else { Shape::Normal };
-            lines.push(Component { dof: request.crystal.dof, shape, ..line });
+            let (error_ppm, dof) = (request.crystal.error_ppm, request.crystal.dof);
+            lines.push(Component::compared("crystal", (error_ppm, u_ppm), (dof, flat), crystal));
             let aged = request.crystal.aged_ppm(request.today);
             lines.push(Component::rectangle("crystal since its check", 0.0, "ppm", crystal, aged));
             for (group, weight) in checks.groups.iter().zip(self.group_weights()) {
@@ -256,9 +259,8 @@ impl<'a> Work<'a> {
             lines.push(beat.component("beat".into(), self.beat_weight(), request.recorded));
         }
         let clock = request.clock;
-        let (value, u) = (clock.error_ppm.unwrap_or(0.0), clock.u_ppm);
-        let shape = if clock.error_ppm.is_none() { Shape::Rectangle } else { Shape::Normal };
-        lines.push(Component { shape, ..Component::normal("sound-card clock", value, "ppm", card, u) });
+        let error = (clock.error_ppm.unwrap_or(0.0), clock.u_ppm);
+        lines.push(Component::compared("sound-card clock", error, (clock.dof, clock.is_flat()), card));
         lines.retain(|line| line.u_hz > NIL_HZ);
         lines
     }

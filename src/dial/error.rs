@@ -1,5 +1,7 @@
 //! What can be wrong with a meter file, a book, a reading or a wish.
 
+use crate::quantity;
+
 /// One plain line: what, where, and how to mend it.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum DialError {
@@ -108,15 +110,20 @@ pub enum DialError {
     },
 }
 
+impl DialError {
+    /// Something wrong in a text file, at a line counted from 1.
+    pub fn at(file: &str, line: usize, what: impl Into<String>, hint: impl Into<String>) -> Self {
+        Self::InFile { file: file.to_owned(), line, what: what.into(), hint: hint.into() }
+    }
+}
+
 /// The longest piece of an outside text that an error repeats, characters.
-const LONGEST: usize = 160;
+pub const LONGEST: usize = 160;
 
 /// What stands in a file, cut to what fits on a line or two and in one line: a file may be one endless line, and a text
 /// in quotes may hold any character.
 pub fn short(text: &str) -> String {
-    let end = text.char_indices().nth(LONGEST);
-    let kept = one_line(end.map_or(text, |(end, _)| &text[..end]));
-    if end.is_some() { kept + " …" } else { kept }
+    one_line(&quantity::short(text, LONGEST))
 }
 
 /// A file's name, which a meter file may give as long as it likes: cut in the middle, since it ends in what tells most.

@@ -41,12 +41,8 @@ impl RangePlan {
     pub fn with(self, book: Book, file: &str) -> Result<Range, DialError> {
         let (low, high) = book.reach();
         if low >= self.to_hz || high <= self.from_hz {
-            return Err(DialError::InFile {
-                file: file.to_owned(),
-                line: self.to_line,
-                what: format!("the book {} runs from {low} to {high} Hz, outside the range", book.file),
-                hint: "is the book's first column in kHz?".into(),
-            });
+            let what = format!("the book {} runs from {low} to {high} Hz, outside the range", book.file);
+            return Err(DialError::at(file, self.to_line, what, "is the book's first column in kHz?"));
         }
         let Self { name, from_hz, to_hz, harmonics, .. } = self;
         Ok(Range { name, from_hz, to_hz, harmonics, book })
@@ -189,12 +185,7 @@ impl Source<'_> {
     }
 
     fn error(&self, at: usize, what: impl Into<String>, hint: impl Into<String>) -> DialError {
-        DialError::InFile {
-            file: self.file.to_owned(),
-            line: self.line(at),
-            what: what.into(),
-            hint: hint.into(),
-        }
+        DialError::at(self.file, self.line(at), what, hint)
     }
 
     /// A number within bounds.

@@ -27,12 +27,7 @@ impl Table {
     /// A missing or different header, a record with another number of fields, no record at all.
     pub fn read(text: &str, file: &str, header: &[&str], optional: &[&str]) -> Result<Self, DialError> {
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let error = |line: usize, what: String, hint: String| DialError::InFile {
-            file: file.to_owned(),
-            line,
-            what,
-            hint,
-        };
+        let error = |line: usize, what: String, hint: String| DialError::at(file, line, what, hint);
         let expected = header.join(",");
         let mut columns: Option<usize> = None;
         let mut records = Vec::new();
@@ -93,7 +88,7 @@ impl Table {
 
     /// An error at a line of this table.
     pub fn error(&self, line: usize, what: impl Into<String>, hint: impl Into<String>) -> DialError {
-        DialError::InFile { file: self.file.clone(), line, what: what.into(), hint: hint.into() }
+        DialError::at(&self.file, line, what, hint)
     }
 
     /// The finite number in a column of a record.

@@ -4,8 +4,8 @@ pub mod ledger;
 pub mod place;
 
 use crate::correction::chain::is_flat;
-use crate::dial::{Crystal, Date, DialError, Meter, MeterPlan, short};
-use crate::quantity::Hertz;
+use crate::dial::{Crystal, Date, DialError, LONGEST, Meter, MeterPlan};
+use crate::quantity::{Hertz, short};
 use serde::Deserialize;
 use std::ffi::OsString;
 use std::fmt::Write as _;
@@ -39,7 +39,7 @@ pub enum StoreError {
         path: String,
     },
     /// A link of the chain that does not hold what it must.
-    #[error("{path}: {}; hint: a file written by `hushbeat reference … --out`", short(why))]
+    #[error("{path}: {}; hint: a file written by `hushbeat reference … --out`", short(why, LONGEST))]
     Link {
         /// The file.
         path: String,
@@ -147,8 +147,13 @@ impl Link {
             checked: self.checked.as_ref().and_then(|day| day.parse().ok()),
             ageing_ppm_per_year: self.ageing_ppm_per_year,
             dof: self.effective_dof,
-            flat: self.coverage_factor.is_some_and(is_flat),
+            flat: self.is_flat(),
         }
+    }
+
+    /// Whether one rectangle rules its uncertainty.
+    pub fn is_flat(&self) -> bool {
+        self.coverage_factor.is_some_and(is_flat)
     }
 }
 

@@ -116,7 +116,7 @@ pub struct Read {
 }
 
 /// Lists every way to reach a frequency with its harmonic K, and with each the check point that is heard there too, both
-/// notes at most `reach_hz`.
+/// notes at most `reach_hz`; `None` where nothing is to be heard beside the setting.
 ///
 /// # Errors
 /// A frequency that no range reaches.
@@ -124,7 +124,7 @@ pub fn to_reading(
     meter: &Meter,
     frequency: Hertz,
     signal_harmonic: u32,
-    reach_hz: f64,
+    reach_hz: Option<f64>,
 ) -> Result<Settings, DialError> {
     let mut of_range: HashMap<String, Vec<CheckPoint>> = HashMap::new();
     let record = |way: &crate::dial::Setting| {
@@ -143,15 +143,12 @@ pub fn to_reading(
             u_hz: way.u_hz,
             checkpoints: below.into_iter().chain(above).map(NearCheck::from).collect(),
             approach: meter.plate.book_approach,
-            transfer: transfer(
-                meter,
-                way.range,
-                points,
-                (way.harmonic, signal_harmonic),
-                frequency.0,
-                reach_hz,
-            )
-            .map(TransferRecord::from),
+            transfer: reach_hz
+                .and_then(|reach_hz| {
+                    let orders = (way.harmonic, signal_harmonic);
+                    transfer(meter, way.range, points, orders, frequency.0, reach_hz)
+                })
+                .map(TransferRecord::from),
         }
     };
     Ok(Settings {

@@ -1,8 +1,8 @@
 //! `sheet`: a net's frequencies in, one card of dial settings out.
 
 use super::dial::{NearCheck, REACH_HZ, SettingRecord, to_reading};
-use crate::dial::{DialError, Meter, Table, short};
-use crate::quantity::{Hertz, Width};
+use crate::dial::{DialError, LONGEST, Meter, Table};
+use crate::quantity::{Hertz, Width, short};
 use serde::Serialize;
 
 /// The header of a list of channels, and what may follow.
@@ -41,7 +41,7 @@ impl Channels {
         for record in &table.records {
             let wrong = |why: String| {
                 let (what, hint) = match why.split_once("; ") {
-                    Some((what, hint)) => (what.to_owned(), short(hint)),
+                    Some((what, hint)) => (what.to_owned(), short(hint, LONGEST)),
                     None => (why, "write it as 3725kHz".to_owned()),
                 };
                 table.error(record.line, what, hint)
@@ -110,7 +110,9 @@ pub fn sheet(meter: &Meter, list: &Channels, hold_off_hz: Option<f64>) -> Result
     let mut channels = Vec::new();
     for channel in &list.channels {
         let set_hz = channel.frequency.0 + hold_off_hz.unwrap_or(0.0);
-        let ways = to_reading(meter, Hertz(set_hz), 1, REACH_HZ).map_err(|error| {
+        // Held off there is no signal at the setting that a check point could be heard with.
+        let reach_hz = hold_off_hz.is_none().then_some(REACH_HZ);
+        let ways = to_reading(meter, Hertz(set_hz), 1, reach_hz).map_err(|error| {
             let told = error.to_string();
             let (what, hint) = told.split_once("; hint: ").unwrap_or((&told, "another meter may reach it"));
             list.table.error(channel.line, what, hint)

@@ -74,7 +74,7 @@ pub fn meter(text: &str) -> Result<(), String> {
         .map_err(|refusal| refusal.to_string())
         .inspect_err(|line| refused(line))?;
     for hertz in [1.0, 200e3, 1e6, 3.52e6] {
-        let _ = dial::to_reading(&meter, Hertz(hertz), 1, dial::REACH_HZ);
+        let _ = dial::to_reading(&meter, Hertz(hertz), 1, Some(dial::REACH_HZ));
     }
     for near in [None, Some(Hertz(250e3))] {
         let _ = checkpoints::checkpoints(&meter, None, near);

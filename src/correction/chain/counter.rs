@@ -1,7 +1,7 @@
 //! A counter against a known frequency, by way of the meter's oscillator, whose harmonic stands at (or near) a carrier.
 
 use super::{ChainError, Total, in_words, path_ppm, reaches, total};
-use crate::correction::budget::{Component, Kind, Shape};
+use crate::correction::budget::{Component, Kind};
 use crate::correction::paper;
 use crate::heard::Warning;
 use crate::offset::Offset;
@@ -168,10 +168,9 @@ fn standard(request: &CounterRequest) -> Result<(f64, Vec<Component>), ChainErro
             let order = (carrier_hz / nominal_hz).round().max(1.0);
             reaches(nominal_hz, order as u32, carrier_hz)?;
             let marked = order * nominal_hz;
-            let line = Component::normal("crystal", error_ppm, "ppm", marked * 1e-6, u_ppm);
-            let shape = if flat { Shape::Rectangle } else { Shape::Normal };
+            let line = Component::compared("crystal", (error_ppm, u_ppm), (dof, flat), marked * 1e-6);
             let since = Component::rectangle("crystal since its check", 0.0, "ppm", marked * 1e-6, aged_ppm);
-            Ok((marked * (1.0 + error_ppm * 1e-6), vec![Component { dof, shape, ..line }, since]))
+            Ok((marked * (1.0 + error_ppm * 1e-6), vec![line, since]))
         }
     }
 }

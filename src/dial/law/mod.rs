@@ -226,12 +226,7 @@ impl<'a> Law<'a> {
 fn at_point(file: &str, point: &Point, error: &DialError) -> DialError {
     let told = error.to_string();
     let (what, hint) = told.split_once("; hint: ").unwrap_or((&told, "is it a point of this range?"));
-    DialError::InFile {
-        file: file.to_owned(),
-        line: point.line,
-        what: what.to_owned(),
-        hint: hint.to_owned(),
-    }
+    DialError::at(file, point.line, what, hint)
 }
 
 fn no_law(file: &str) -> DialError {

@@ -1,7 +1,8 @@
 //! A series of values as a file holds it: `value`, or `time_s,value`, one row for each mark.
 
-use crate::dial::short;
+use crate::dial::LONGEST;
 use crate::heard::Warning;
+use crate::quantity::short;
 
 /// What the values are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -34,7 +35,7 @@ pub struct Series {
 
 /// What is wrong with a series' file.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{file}:{line}: {}; hint: {hint}", short(what))]
+#[error("{file}:{line}: {}; hint: {hint}", short(what, LONGEST))]
 pub struct SeriesError {
     /// The file.
     pub file: String,
