@@ -264,6 +264,11 @@ fn links_of_the_chain_that_can_not_be_made() {
     );
     crystal(&["--harmonic", "10", "--offset", "8Hz"], 1, &["side of the offset is not known", "--touch"]);
     crystal(&["--harmonic", "10"], 2, &["hint: "]);
+    crystal(
+        &["--harmonic", "9", "--offset", "8Hz", "--side", "high"],
+        2,
+        &["harmonic 9 of no usual crystal reaches 10000000 Hz", "--nominal"],
+    );
     let station = ["reference", "card", "x.wav", "--station", "WWV", "--tone"];
     refused(&[&station[..], &["1000Hz"]].concat(), 1, &["WWV does not send 1000 Hz", "440 Hz", "hint: "]);
     refused(&[&station[..], &["600Hz"]].concat(), 1, &["one tone can't tell", "--received am"]);

@@ -115,10 +115,11 @@ fn notes(text: &str) -> Result<[(f64, f64); 2], String> {
 pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     let meter = args.meter.as_ref().map(|path| store::read_meter(path)).transpose()?;
     let nominal_hz = args.nominal.map(|nominal| nominal.0).or(meter.as_ref().map(|m| m.crystal.frequency_hz));
+    let nominal_hz = nominal_hz.map_or_else(|| usual(args.carrier, args.harmonic), Ok)?;
     let offsets = offsets(args, meter.as_ref())?;
     let observation = |offset| Observation { carrier_hz: args.carrier.0, harmonic: args.harmonic, offset };
     let found = crate::correction::chain::crystal(&CrystalRequest {
-        nominal_hz: nominal_hz.unwrap_or(args.carrier.0 / f64::from(args.harmonic)),
+        nominal_hz,
         observations: offsets.into_iter().map(observation).collect(),
         path_u_hz: path_u_hz(args.path_u, args.carrier),
         temperature_ppm: args.temperature.unwrap_or(0.0),
@@ -136,6 +137,21 @@ pub fn run(args: &Args, out: &mut dyn Write) -> Result<(), Failure> {
     };
     let file = args.out.as_deref();
     hand_out(&link, (args.json, file), report::reference::crystal, (&args.logging, about), out)
+}
+
+/// Check-point crystals are cut for whole multiples of this, Hz (common practice, no source).
+const USUAL_HZ: f64 = 50e3;
+
+/// What a crystal is marked with whose harmonic meets the carrier, where nobody says.
+fn usual(carrier: Hertz, harmonic: u32) -> Result<f64, Failure> {
+    let nominal_hz = carrier.0 / f64::from(harmonic);
+    let steps = (nominal_hz / USUAL_HZ).round();
+    if steps >= 1.0 && (nominal_hz / (steps * USUAL_HZ) - 1.0).abs() < 1e-9 {
+        return Ok(nominal_hz);
+    }
+    Err(Failure::Usage(format!(
+        "harmonic {harmonic} of no usual crystal reaches {carrier}: that would be one of {nominal_hz:.1} Hz; hint: state what it is marked with, such as --nominal 1MHz"
+    )))
 }
 
 /// Every offset with the side that all that was said agrees on.
