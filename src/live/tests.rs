@@ -79,6 +79,13 @@ fn resting(view: &View, at_s: f64, side: Side) -> Snapshot {
     resting
 }
 
+fn resting_from(view: &View, from_s: f64, to_s: f64) -> Snapshot {
+    let mut resting = resting(view, to_s, Side::High);
+    let of = resting.rest.as_mut().unwrap();
+    (of.start_s, of.end_s, of.at_s) = (from_s, to_s, to_s);
+    resting
+}
+
 #[test]
 fn listening() {
     insta::assert_snapshot!(screens(&view(Settings::default(), Against::Signal)));
@@ -450,9 +457,14 @@ fn rests_get_labels() {
     let mut view = self::view(Settings::default(), Against::Signal).with_round(Some(Round::Stations(list)));
     view.take(update(resting(&view, 22.0, Side::High)));
     assert_eq!(view.words().advice, "next NCS: space marks its rest");
-    for _ in 0..3 {
-        view.press(K::Mark);
+    for from_s in [3.0, 9.0, 15.0] {
+        // What is marked twice while it rests is still of one station.
+        for to_s in [from_s + 2.0, from_s + 5.0] {
+            view.take(update(resting_from(&view, from_s, to_s)));
+            view.press(K::Mark);
+        }
     }
+    assert!(view.marks.iter().all(|mark| mark.rest.end_s - mark.rest.start_s > 4.0));
     let labels: Vec<Option<&str>> = view.marks.iter().map(|mark| mark.label.as_deref()).collect();
     assert_eq!(labels, [Some("NCS"), Some("A"), None]);
     assert_eq!(view.words().advice, "all have been heard; q prints them");
@@ -483,7 +495,10 @@ fn a_transfer_is_led_through() {
     view.press(Key::Mark);
     assert_eq!(view.marks[0].label.as_deref(), Some("check 7/2"));
     assert!(view.words().advice.starts_with("2 of 2: leave the dial"));
-    view.take(update(resting(&view, 24.0, Side::High)));
+    view.take(update(resting(&view, 23.5, Side::High)));
+    view.press(Key::Mark);
+    assert_eq!(view.marks.len(), 1, "that is still the check's rest");
+    view.take(update(resting_from(&view, 23.8, 24.0)));
     view.press(Key::Mark);
     let signal = view.marks[1].signal.as_ref().unwrap();
     assert!((signal.frequencies_hz[0] - 1000.0).abs() < 1e-9);

@@ -235,12 +235,17 @@ impl View {
         Some(Mark { at_s, rest, hand: self.settings.hand, signal: self.signal.clone(), label: None })
     }
 
-    /// Marks the present rest, under the next label where there is a list.
+    /// Marks the present rest, under the next label where there is a list. In turn, a rest that was marked and goes on is
+    /// marked anew in its place: it is longer, and still of the same station.
     fn mark(&mut self) {
         let Some(mut mark) = self.resting() else { return };
+        let goes_on = |last: &Mark| mark.rest.start_s < last.rest.end_s;
+        let again = self.marks.last().filter(|_| self.round.is_some()).is_some_and(goes_on);
+        let place = self.marks.len() - usize::from(again);
         match &mut self.round {
+            Some(Round::Stations(_)) if again => mark.label.clone_from(&self.marks[place].label),
             Some(Round::Stations(next)) => mark.label = next.pop_front(),
-            Some(Round::Transfer(n, m, clerk_of)) if self.marks.is_empty() => {
+            Some(Round::Transfer(n, m, clerk_of)) if place == 0 => {
                 if mark.rest.side == Side::Unknown {
                     self.say(
                         "the check's side is not known: press ↑ or ↓ and nudge the meter that way first",
@@ -255,6 +260,7 @@ impl View {
             Some(Round::Transfer(..)) => mark.label = Some("signal".to_owned()),
             None => {}
         }
+        self.marks.truncate(place);
         self.keep(mark);
     }
 

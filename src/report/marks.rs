@@ -1,10 +1,11 @@
 //! The rests that were marked while listening.
 
+use super::lines::set;
 use crate::live::{Mark, side_words};
 use crate::measured::value_and_u;
 use std::fmt::Write;
 
-/// One line per mark.
+/// A line per mark, and below it its label and what the dial makes of it.
 pub fn text(marks: &[Mark]) -> String {
     if marks.is_empty() {
         return "No rest was marked.\n".to_owned();
@@ -12,24 +13,25 @@ pub fn text(marks: &[Mark]) -> String {
     let mut text = "Rests marked (u: standard uncertainty)\n".to_owned();
     for (mark, number) in marks.iter().zip(1..) {
         let (offset, u) = value_and_u(mark.rest.offset_hz, mark.rest.u_hz);
-        let _ = write!(
+        let _ = writeln!(
             text,
             "{number:>3}  at {:>7.1} s  {offset:>10} Hz  u {u} Hz  {}",
             mark.at_s,
             side_words(mark.rest.side)
         );
-        if let Some(label) = &mark.label {
-            let _ = write!(text, "; {}", crate::source::one_line(label));
-        }
+        let label = mark.label.as_deref().map(crate::source::one_line);
+        let mut more: Vec<String> = label.into_iter().collect();
         if let Some(signal) = &mark.signal {
             let all: Vec<String> = signal
                 .frequencies_hz
                 .iter()
                 .map(|&hz| format!("{} Hz", value_and_u(hz, signal.u_hz).0))
                 .collect();
-            let _ = write!(text, "; signal {}, u {} Hz", all.join(" or "), value_and_u(0.0, signal.u_hz).1);
+            more.push(format!("signal {}, u {} Hz", all.join(" or "), value_and_u(0.0, signal.u_hz).1));
         }
-        text.push('\n');
+        if !more.is_empty() {
+            text += &set("     ", &more.join("; "));
+        }
     }
     text
 }
