@@ -147,7 +147,7 @@ pub fn pulled() -> (Analysis, Vec<TrackRow>) {
     let mut only = rest(5.1, 10.0, 50.2, Side::Unknown);
     only.heard_hz = 40.0;
     only.u_hz = 0.9;
-    only.u_noise_hz = (0.9f64.powi(2) - only.u_wander_hz.powi(2)).sqrt();
+    only.u_noise_hz = 0.899_999_327;
     only.pulled = Some(Pulled { lock_hz: 30.3, line_ratio: 0.337, u_true_hz: 0.9 });
     only.near_hum_hz = Some(50.01);
     only.alternatives_hz = vec![20.0];

@@ -139,6 +139,19 @@ pub enum Set {
     Figures,
     /// Words: to the left.
     Words,
+    /// The same where they make a sentence, which needs room.
+    Sentences,
+}
+
+impl Set {
+    /// The class of a cell, as an attribute.
+    fn attribute(self) -> &'static str {
+        match self {
+            Self::Figures => " class=\"n\"",
+            Self::Words => "",
+            Self::Sentences => " class=\"s\"",
+        }
+    }
 }
 
 /// A table with a caption, a header for every column and one for every row (its first cell).
@@ -165,8 +178,7 @@ impl Table {
         let class = if class.is_empty() { String::new() } else { format!(" class=\"{}\"", escape(class)) };
         let _ = write!(self.body, "<tr{class}>");
         for (number, cell) in cells.into_iter().enumerate() {
-            let set = self.columns.get(number).map_or(Set::Words, |column| column.1);
-            let align = if set == Set::Figures { " class=\"n\"" } else { "" };
+            let align = self.columns.get(number).map_or(Set::Words, |column| column.1).attribute();
             let cell = cell.as_ref();
             let _ = match number {
                 0 => write!(self.body, "<th scope=\"row\"{align}>{cell}</th>"),
@@ -180,8 +192,7 @@ impl Table {
     pub fn print(&self) -> String {
         let mut head = String::new();
         for (title, set) in &self.columns {
-            let align = if *set == Set::Figures { " class=\"n\"" } else { "" };
-            let _ = write!(head, "<th scope=\"col\"{align}>{title}</th>");
+            let _ = write!(head, "<th scope=\"col\"{}>{title}</th>", set.attribute());
         }
         let caption = &self.caption;
         format!(
@@ -242,6 +253,7 @@ tbody th { font-weight: 600; }
 th.n, td.n { text-align: right; }
 td.n, tbody th.n { white-space: nowrap; }
 thead th.n { min-width: 4.2rem; }
+thead th.s { min-width: 10rem; }
 tr.struck td, tr.struck th { text-decoration: line-through; color: var(--quiet); }
 tr.struck strong { display: inline-block; text-decoration: none; color: var(--ink); }
 tr.total td, tr.total th { border-top: 2px solid var(--ink); font-weight: 600; }

@@ -32,27 +32,22 @@ pub fn text(record: &RollRecord) -> String {
 /// The same as a page for a browser and for paper.
 pub fn page(record: &RollRecord, made: &str) -> String {
     let roll = &record.roll;
-    let advised = roll.stations.iter().any(|station| !advice(station, roll).is_empty());
-    let mut columns = vec![
+    let columns = [
         ("station", Set::Words),
         ("against control (Hz)", Set::Figures),
         ("± (Hz)", Set::Figures),
-        ("in words", Set::Words),
+        ("in words", Set::Sentences),
+        ("note (Hz)", Set::Figures),
+        ("turns", Set::Figures),
     ];
-    if advised {
-        columns.push(("what to do", Set::Words));
-    }
-    columns.extend([("note (Hz)", Set::Figures), ("turns", Set::Figures)]);
     let mut table = html::Table::new("Every station against net control", &columns);
     for station in &roll.stations {
         let [note, turns, difference, u] = figures(station, roll);
         // Two answers stand below each other.
         let difference = difference.replace(" or ", " or<br/>");
-        let mut cells = vec![outside(&station.label), difference, u, escape(&words(station, roll))];
-        if advised {
-            cells.push(escape(&advice(station, roll)));
-        }
-        cells.extend([note, turns]);
+        let words = [words(station, roll), advice(station, roll)].join("");
+        let words = escape(&html::held_together(&words));
+        let cells = [outside(&station.label), difference, u, words, note, turns];
         let class = if station.label == roll.control { "total" } else { "" };
         table.marked_row(cells, class);
     }
@@ -71,7 +66,7 @@ pub fn page(record: &RollRecord, made: &str) -> String {
 fn headline(record: &RollRecord) -> String {
     let turns: usize = record.roll.stations.iter().map(|station| station.turns).sum();
     format!(
-        "{}: {} stations, {turns} turns at one setting of the dial, net control {}",
+        "{}: {} stations, {turns} turns at one setting of the dial, control: {}",
         record.path,
         record.roll.stations.len(),
         record.roll.control
@@ -86,11 +81,20 @@ fn figures(station: &Station, roll: &RollCall) -> [String; 4] {
         return [note, turns, "–".to_owned(), "–".to_owned()];
     }
     let signed = |hertz: f64| format!("{:+.*}", decimals_for(station.u_hz.max(1e-6)), hertz);
-    let difference = match station.difference_hz {
-        Some(hertz) => signed(hertz),
-        None => station.alternatives_hz.iter().map(|&hertz| signed(hertz)).collect::<Vec<_>>().join(" or "),
-    };
+    let difference = station.difference_hz.map_or_else(|| answers(station, signed), signed);
     [note, turns, difference, value_and_u(0.0, station.u_hz).1]
+}
+
+/// The answers that sides leave open: where nobody's side is known, each size stands on either side.
+fn answers(station: &Station, signed: impl Fn(f64) -> String) -> String {
+    let either = |pair: &[f64]| matches!(pair, [a, b] if (a + b).abs() < 1e-9);
+    let pairs = station.alternatives_hz.chunks(2);
+    let words: Vec<String> = if pairs.clone().all(either) {
+        pairs.map(|pair| format!("±{}", signed(pair[0].abs()).trim_start_matches('+'))).collect()
+    } else {
+        station.alternatives_hz.iter().map(|&hertz| signed(hertz)).collect()
+    };
+    words.join(" or ")
 }
 
 /// Which side of net control, and where the meter stood.
@@ -106,11 +110,12 @@ fn words(station: &Station, roll: &RollCall) -> String {
     }
 }
 
+/// What to do about it, as the rest of a sentence.
 fn advice(station: &Station, roll: &RollCall) -> String {
     match station.difference_hz {
         Some(hertz) if station.label != roll.control && hertz.abs() > 2.0 * station.u_hz => {
             let (size, _) = value_and_u(hertz.abs(), station.u_hz);
-            format!("{} by {size} Hz", if hertz > 0.0 { "lower it" } else { "raise it" })
+            format!(": {} by {size} Hz", if hertz > 0.0 { "lower it" } else { "raise it" })
         }
         _ => String::new(),
     }

@@ -91,7 +91,8 @@ fn values<DB: DrawingBackend>(
     canvas.line(&[(left, top), (left, bottom), (right, bottom)], 1.0, ink::TEXT)?;
     let own = if record.unit == "Hz" { ("Hz", 1.0) } else { (unit, size) };
     let decimals = decimals_for(spread * own.1 / 10.0);
-    let head = format!("value less mean ({unit}); the mean is {:.decimals$} {}", middle * own.1, own.0);
+    let own_unit = if own.0.starts_with("1e") { own.0[1..].to_owned() } else { format!(" {}", own.0) };
+    let head = format!("value less mean ({unit}); the mean is {:.decimals$}{own_unit}", middle * own.1);
     canvas.text((16.0, top - 20.0), Anchor::Left, &head, SMALL, ink::TEXT)?;
     let label = format!("time ({})", time.unit().0);
     canvas.text((right, bottom + 30.0), Anchor::Right, &label, SMALL, ink::TEXT)?;
