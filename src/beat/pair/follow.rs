@@ -16,6 +16,7 @@
 use super::close::{self, Found};
 use super::sight::Sight;
 use super::wide;
+use crate::beat::HOP_S;
 use crate::beat::lines::{Line, Seen};
 use crate::estimate::Normal;
 use std::collections::VecDeque;
@@ -23,6 +24,8 @@ use std::collections::VecDeque;
 /// Where the notes meet and where they part again, Hz.
 const MEET_HZ: f64 = 22.0;
 const PART_HZ: f64 = 27.0;
+/// Looks in a row for which notes that part are apart.
+const PARTING: u32 = 3;
 /// How long sightings are kept, s.
 const KEPT_S: f64 = 9.0;
 /// Hops between two looks at notes that have met.
@@ -34,6 +37,13 @@ const COURSE_S: f64 = 4.0;
 const PATIENCE_S: f64 = 20.0;
 /// A line that ends seems to move at up to this rate, Hz/s.
 const CLICK_HZ_PER_S: f64 = 80.0;
+/// A line that was last seen longer ago than this is silent now, s: two short frames went by without it.
+const HEARD_S: f64 = 0.12;
+/// How soon a note that is silent stops, s.
+const COAST_S: f64 = 0.15;
+/// A line this far from where its note stood, Hz, with less than this part of its power is not the note.
+const CLICK_HZ: f64 = 4.0;
+const CLICK_PART: f64 = 0.03;
 /// Looks that a line must be elsewhere for the note to be there.
 const AWAY: u32 = 5;
 /// Motion against the other note that tells which one is in the hand, Hz.
@@ -100,6 +110,8 @@ struct Meeting {
     lines: [Option<u32>; 2],
     /// Of the tones found last the one that stood, their distance, and whether that was sure.
     order: Option<(usize, f64, bool)>,
+    /// Looks in a row at which they were apart again.
+    parting: u32,
 }
 
 /// Follows two notes.
@@ -179,12 +191,10 @@ impl Follow {
             self.acquire(sight, now_s);
             return;
         };
-        for note in notes.iter_mut() {
-            note.follow(sight, now_s);
-        }
         if self.meeting.is_some() {
             self.look_closely(sight, now_s);
         } else {
+            notes.iter_mut().for_each(|note| note.follow(sight, now_s));
             self.look_apart(sight, now_s);
         }
         if let Some(notes) = &self.notes
@@ -219,6 +229,7 @@ impl Follow {
                         known: false,
                         lines: [None; 2],
                         order: Some((0, found.hz[1] - found.hz[0], true)),
+                        parting: 0,
                     });
                 }
             }
@@ -299,21 +310,32 @@ impl Follow {
 
     /// The notes are apart: each is a line of its own.
     fn look_apart(&mut self, sight: &Sight, now_s: f64) {
+        let pace = self.pace(now_s);
         let Some(notes) = &mut self.notes else { return };
         for i in 0..2 {
             let other = notes[1 - i].line;
             notes[i].recover(sight, now_s, other);
         }
-        let lost = notes.iter().any(|n| now_s - n.seen_s > 0.12);
-        let apart = (notes[1].hz - notes[0].hz).abs();
+        let apart = notes[1].hz - notes[0].hz;
+        // One that is lost may have run into the other if it was on its way there.
+        let lost = notes.iter().any(|n| now_s - n.seen_s > HEARD_S);
+        let closing = -pace * apart.signum();
+        let apart = apart.abs();
         if apart < MEET_HZ
-            || lost && apart < PART_HZ + 8.0
+            || lost && apart - 0.3 * closing.max(0.0) < MEET_HZ
             || notes[0].line == notes[1].line && notes[0].line.is_some()
         {
             self.meet(sight, now_s);
             return;
         }
         self.see(sight);
+    }
+
+    /// Rate of the difference when both were last heard, Hz/s.
+    fn pace(&self, now_s: f64) -> f64 {
+        let Some(last) = self.ring.back() else { return 0.0 };
+        let earlier = self.ring.iter().rev().find(|s| last.at_s - s.at_s > 0.2 && now_s - s.at_s < 1.5);
+        earlier.map_or(0.0, |s| (last.apart() - s.apart()) / (last.at_s - s.at_s))
     }
 
     /// Takes the newest sighting of both, where there is one.
@@ -326,7 +348,8 @@ impl Follow {
         let (Some(p), Some(q)) = (newest(a), newest(b)) else { return };
         let at_s = p.at_s.min(q.at_s);
         let (Some(p), Some(q)) = (a.path.at(at_s, 0.4), b.path.at(at_s, 0.4)) else { return };
-        if self.ring.back().is_some_and(|s| s.at_s >= at_s - 1e-6) {
+        let faint = notes[0].power * CLICK_PART > p.power || notes[1].power * CLICK_PART > q.power;
+        if faint || self.ring.back().is_some_and(|s| s.at_s >= at_s - 1e-6) {
             return;
         }
         let sighting =
@@ -409,6 +432,7 @@ impl Follow {
             known: true,
             lines: notes.map(|n| n.line),
             order: None,
+            parting: 0,
         };
         // By its phase, over the time that the other was too far away to disturb it.
         if let Some(last) = self.ring.iter().rposition(|s| s.apart().abs() > CLEAR_HZ) {
@@ -454,34 +478,38 @@ impl Follow {
         self.part(sight, now_s);
     }
 
-    /// Lets the notes part: one line where the standing note must be, another at some distance.
+    /// Lets the notes part: one line where the standing note must be, another at some distance, for some looks in a row.
     fn part(&mut self, sight: &Sight, now_s: f64) {
-        let (Some(meeting), Some(notes)) = (&self.meeting, &self.notes) else { return };
+        let (Some(meeting), Some(notes)) = (&mut self.meeting, &self.notes) else { return };
         let age = now_s - meeting.at_s;
         let foretold = meeting.hz + meeting.rate * age;
-        let heard = |l: &&Line| l.hits >= 3 && now_s - l.last_seen_s < 0.12 && l.seen != Seen::Long;
-        let place = sight
-            .table
-            .lines
-            .iter()
-            .filter(heard)
-            .filter(|l| (l.b - foretold).abs() < 2.5 + 0.3 * age.min(8.0) && l.r.abs() < 30.0)
-            .min_by(|a, b| (a.b - foretold).abs().total_cmp(&(b.b - foretold).abs()));
-        let Some(stander) = place else { return };
+        let lines = || {
+            let heard = |l: &&Line| l.hits >= 3 && now_s - l.last_seen_s < HOP_S && l.seen != Seen::Long;
+            sight.table.lines.iter().filter(heard)
+        };
+        let off = |l: &Line| (l.b - foretold).abs();
+        let stander = lines()
+            .filter(|l| off(l) < 2.5 + 0.3 * age.min(8.0) && l.r.abs() < 30.0)
+            .min_by(|a, b| off(a).total_cmp(&off(b)));
         // What was there beside them before they met is not the one that comes out.
         let fresh = |l: &&Line| {
             l.path.travelled() || l.born_s > meeting.since_s - 0.5 || meeting.lines.contains(&Some(l.id))
         };
         let loud = |l: &&Line| l.power > 0.03 * notes[1 - meeting.stander].power;
-        let mover = sight
-            .table
-            .lines
-            .iter()
-            .filter(heard)
-            .filter(|l| l.id != stander.id && (PART_HZ..400.0).contains(&(l.b - stander.b).abs()))
-            .filter(|l| fresh(l) && loud(l))
-            .max_by(|a, b| a.power.total_cmp(&b.power));
-        let Some(mover) = mover else { return };
+        let mover = stander.and_then(|stander| {
+            lines()
+                .filter(|l| l.id != stander.id && (PART_HZ..400.0).contains(&(l.b - stander.b).abs()))
+                .filter(|l| fresh(l) && loud(l))
+                .max_by(|a, b| a.power.total_cmp(&b.power))
+        });
+        let Some((stander, mover)) = stander.zip(mover) else {
+            meeting.parting = 0;
+            return;
+        };
+        meeting.parting += 1;
+        if meeting.parting < PARTING {
+            return;
+        }
         let mut notes = [Note::of(stander, now_s); 2];
         notes[1 - meeting.stander] = Note::of(mover, now_s);
         self.notes = Some(notes);
@@ -545,12 +573,12 @@ impl Note {
     /// Takes what its line does, or goes on as it was going.
     fn follow(&mut self, sight: &Sight, now_s: f64) {
         let line = self.line.and_then(|id| sight.table.lines.iter().find(|l| l.id == id));
-        match line {
-            Some(l) if now_s - l.last_seen_s < 0.12 => {
+        match line.filter(|l| now_s - l.last_seen_s < HEARD_S && self.is_heard_in(l)) {
+            Some(l) => {
                 (self.hz, self.rate, self.seen_s) = (l.b, l.r, now_s);
                 self.power += 0.2 * (l.power - self.power);
                 // A key's click throws a line aside for a look or two; a hand moves it for longer.
-                let far = (l.b - self.stood_hz).abs() > 4.0;
+                let far = (l.b - self.stood_hz).abs() > CLICK_HZ;
                 self.away = if far { self.away + 1 } else { 0 };
                 match self.away {
                     0 => self.stood_hz += 0.12 * (l.b - self.stood_hz),
@@ -558,32 +586,44 @@ impl Note {
                     _ => self.stood_hz = l.b,
                 }
             }
-            // A note that is silent stands, as far as anybody knows, once it has had time to stop; what its line seemed
-            // to do in the last instant may be a key's click.
-            _ => {
-                let dt = super::super::HOP_S;
-                if self.rate.abs() < CLICK_HZ_PER_S {
-                    (self.hz, self.rate) = (self.stood_hz, 0.0);
-                }
-                self.hz += self.rate * dt;
-                self.rate *= (-dt / 0.15f64).exp();
-                if line.is_none() {
+            None => {
+                self.coast();
+                // A line that goes after something else meanwhile is no longer the note's.
+                let gone = |l: &Line| (l.b - self.stood_hz).abs() > CLICK_HZ && !self.is_heard_in(l);
+                if line.is_none_or(gone) {
                     self.line = None;
                 }
             }
         }
     }
 
+    /// A note that is silent stands, as far as anybody knows, once it has had time to stop; what its line seemed to do
+    /// in the last instant may be a key's click.
+    fn coast(&mut self) {
+        if self.rate.abs() < CLICK_HZ_PER_S {
+            (self.hz, self.rate) = (self.stood_hz, 0.0);
+        }
+        self.hz += self.rate * HOP_S;
+        self.rate *= (-HOP_S / COAST_S).exp();
+    }
+
+    /// Whether a line is loud enough to be the note: a key's click, and what the other note leaves here, are fainter.
+    fn is_heard_in(&self, line: &Line) -> bool {
+        line.path.recent().next_back().is_some_and(|p| p.power > CLICK_PART * self.power)
+    }
+
     /// Looks for a note that was lost, near where it was; `other` is taken.
     fn recover(&mut self, sight: &Sight, now_s: f64, other: Option<u32>) {
-        if self.line.is_some() {
+        let heard = |l: &Line| now_s - l.last_seen_s < HEARD_S;
+        if self.line.is_some() && now_s - self.seen_s < HEARD_S {
             return;
         }
         let silent_s = now_s - self.seen_s;
         let gate = if silent_s < 0.6 { 12.0 + 0.3 * self.rate.abs() } else { 3.0 + 0.4 * silent_s };
         let found = candidates(sight, now_s)
             .into_iter()
-            .filter(|l| Some(l.id) != other && (l.b - self.hz).abs() < gate && l.power > 0.02 * self.power)
+            .filter(|l| heard(l) && Some(l.id) != other && (l.b - self.hz).abs() < gate)
+            .filter(|l| l.power > 0.02 * (-silent_s / 3.0).exp() * self.power)
             .min_by(|a, b| (a.b - self.hz).abs().total_cmp(&(b.b - self.hz).abs()));
         if let Some(line) = found {
             *self = Self { power: self.power, ..Self::of(line, now_s) };
