@@ -35,15 +35,18 @@ const CLEAR_HZ: f64 = 60.0;
 const COURSE_S: f64 = 4.0;
 /// How long a note may be silent before it is given up, s.
 const PATIENCE_S: f64 = 20.0;
-/// A line that ends seems to move at up to this rate, Hz/s.
-const CLICK_HZ_PER_S: f64 = 80.0;
 /// A line that was last seen longer ago than this is silent now, s: two short frames went by without it.
 const HEARD_S: f64 = 0.12;
-/// How soon a note that is silent stops, s.
+/// How soon a note that is silent stops, s, and how soon it may have become fainter meanwhile, s.
 const COAST_S: f64 = 0.15;
-/// A line this far from where its note stood, Hz, with less than this part of its power is not the note.
-const CLICK_HZ: f64 = 4.0;
+const FAINTER_S: f64 = 3.0;
+/// A line with less than this part of its note's power is not the note; one this far from the note's course, Hz, and so
+/// far as the note goes within a time, s, may be a key's click.
 const CLICK_PART: f64 = 0.03;
+const CLICK_HZ: f64 = 4.0;
+const CLICK_S: f64 = 0.1;
+/// Shares of what a line is off that are put to a course and to its rate: critically damped.
+const LEAD: (f64, f64) = (0.35, 0.075);
 /// Looks that a line must be elsewhere for the note to be there.
 const AWAY: u32 = 5;
 /// Motion against the other note that tells which one is in the hand, Hz.
@@ -58,8 +61,8 @@ pub struct Note {
     pub rate: f64,
     pub seen_s: f64,
     pub power: f64,
-    /// Where it has stood lately, Hz, and for how many looks it has been elsewhere.
-    stood_hz: f64,
+    /// Its own course: frequency, Hz, and rate, Hz/s, smoothed, and for how many looks its line has been elsewhere.
+    course: (f64, f64),
     away: u32,
 }
 
@@ -552,7 +555,7 @@ impl Note {
             rate: line.r,
             seen_s: now_s,
             power: line.power,
-            stood_hz: line.b,
+            course: (line.b, line.r),
             away: 0,
         }
     }
@@ -565,7 +568,7 @@ impl Note {
             rate: found.rate,
             seen_s: now_s,
             power: found.powers[i],
-            stood_hz: found.hz[i],
+            course: (found.hz[i], found.rate),
             away: 0,
         }
     }
@@ -575,21 +578,16 @@ impl Note {
         let line = self.line.and_then(|id| sight.table.lines.iter().find(|l| l.id == id));
         match line.filter(|l| now_s - l.last_seen_s < HEARD_S && self.is_heard_in(l)) {
             Some(l) => {
-                (self.hz, self.rate, self.seen_s) = (l.b, l.r, now_s);
+                (self.hz, self.rate, self.seen_s) = (l.b, l.r, l.last_seen_s);
                 self.power += 0.2 * (l.power - self.power);
-                // A key's click throws a line aside for a look or two; a hand moves it for longer.
-                let far = (l.b - self.stood_hz).abs() > CLICK_HZ;
-                self.away = if far { self.away + 1 } else { 0 };
-                match self.away {
-                    0 => self.stood_hz += 0.12 * (l.b - self.stood_hz),
-                    1..AWAY => {}
-                    _ => self.stood_hz = l.b,
-                }
+                self.lead_course(l);
             }
             None => {
-                self.coast();
+                (self.hz, self.rate) = self.course;
+                self.course.0 += self.course.1 * HOP_S;
+                self.course.1 *= (-HOP_S / COAST_S).exp();
                 // A line that goes after something else meanwhile is no longer the note's.
-                let gone = |l: &Line| (l.b - self.stood_hz).abs() > CLICK_HZ && !self.is_heard_in(l);
+                let gone = |l: &Line| (l.b - self.hz).abs() > CLICK_HZ && !self.is_heard_in(l);
                 if line.is_none_or(gone) {
                     self.line = None;
                 }
@@ -597,19 +595,27 @@ impl Note {
         }
     }
 
-    /// A note that is silent stands, as far as anybody knows, once it has had time to stop; what its line seemed to do
-    /// in the last instant may be a key's click.
-    fn coast(&mut self) {
-        if self.rate.abs() < CLICK_HZ_PER_S {
-            (self.hz, self.rate) = (self.stood_hz, 0.0);
-        }
-        self.hz += self.rate * HOP_S;
-        self.rate *= (-HOP_S / COAST_S).exp();
+    /// Leads the note's own course on: a key's click throws a line aside for a look or two, a hand moves it for longer.
+    fn lead_course(&mut self, line: &Line) {
+        let (hz, rate) = (self.course.0 + self.course.1 * HOP_S, self.course.1);
+        let off = line.b - hz;
+        self.away = if off.abs() > CLICK_HZ + CLICK_S * rate.abs() { self.away + 1 } else { 0 };
+        self.course = match self.away {
+            0 => (hz + LEAD.0 * off, rate + LEAD.1 * off / HOP_S),
+            1..AWAY => (hz, rate),
+            _ => (line.b, line.r),
+        };
     }
 
     /// Whether a line is loud enough to be the note: a key's click, and what the other note leaves here, are fainter.
     fn is_heard_in(&self, line: &Line) -> bool {
-        line.path.recent().next_back().is_some_and(|p| p.power > CLICK_PART * self.power)
+        self.is_heard_after(line, 0.0)
+    }
+
+    /// The same after a silence, s, out of which it may come fainter.
+    fn is_heard_after(&self, line: &Line, silent_s: f64) -> bool {
+        let least = CLICK_PART * (-silent_s / FAINTER_S).exp() * self.power;
+        line.path.recent().next_back().is_some_and(|p| p.power > least)
     }
 
     /// Looks for a note that was lost, near where it was; `other` is taken.
@@ -623,7 +629,7 @@ impl Note {
         let found = candidates(sight, now_s)
             .into_iter()
             .filter(|l| heard(l) && Some(l.id) != other && (l.b - self.hz).abs() < gate)
-            .filter(|l| l.power > 0.02 * (-silent_s / 3.0).exp() * self.power)
+            .filter(|l| self.is_heard_after(l, silent_s))
             .min_by(|a, b| (a.b - self.hz).abs().total_cmp(&(b.b - self.hz).abs()));
         if let Some(line) = found {
             *self = Self { power: self.power, ..Self::of(line, now_s) };
