@@ -1,9 +1,9 @@
 //! Two tones fitted together, on block sums about a carrier between them.
 //!
 //! The model of the sound near the carrier is
-//!   x(t) = Σ Re(aᵢ·(1 + sᵢτ)·e^(jφᵢ(τ))),   φᵢ = 2π(fᵢτ + ½rτ²),   i = 1, 2,
-//! τ from the middle of the span: one drift r for both, as an oscillator that both are heard against gives it, and a
-//! swelling sᵢ of each. Gauss–Newton on amplitudes, frequencies and, where freed, r and sᵢ; in white noise this is
+//!   x(t) = Σ Re(aᵢ·(1 + sᵢτ)·e^(jφᵢ(τ))),   φᵢ = 2π(fᵢτ + ½rᵢτ²),   i = 1, 2,
+//! τ from the middle of the span: one drift for both, r₁ = r₂, as an oscillator that both are heard against gives it
+//! (r₁ = −r₂ where it lies between them), and a swelling sᵢ of each. Gauss–Newton on amplitudes, frequencies and, where freed, r and sᵢ; in white noise this is
 //! maximum likelihood, so that two tones are told apart well below the width of a transform's bin. The mirror images
 //! at −fᵢ are left out: the carrier must be many times the distance of the tones.
 
@@ -30,8 +30,10 @@ pub struct PairFit {
     pub hz: [f64; 2],
     /// Standard uncertainty of their difference, Hz: the correlation is in it.
     pub u_difference_hz: f64,
-    /// Common drift, Hz/s.
+    /// Drift of the first, Hz/s, and of the second where they drift alike.
     pub rate: f64,
+    /// Whether they drift against each other: the second by −`rate`.
+    pub against: bool,
     /// Complex amplitudes at `at_s`.
     pub amplitudes: [Complex64; 2],
     /// Relative swelling of each, 1/s.
@@ -53,6 +55,7 @@ impl PairFit {
             hz,
             u_difference_hz: f64::INFINITY,
             rate,
+            against: false,
             amplitudes: [Complex64::default(); 2],
             swells: [0.0; 2],
             row_variance: 0.0,
@@ -60,11 +63,32 @@ impl PairFit {
         }
     }
 
+    /// The same guess of tones that drift against each other.
+    #[must_use]
+    pub fn against(self) -> Self {
+        Self { against: true, ..self }
+    }
+
+    /// Which way the drift goes for tone `i`.
+    fn sense(&self, i: usize) -> f64 {
+        if self.against && i == 1 { -1.0 } else { 1.0 }
+    }
+
+    /// Drift of tone `i`, Hz/s.
+    pub fn rate_of(&self, i: usize) -> f64 {
+        self.sense(i) * self.rate
+    }
+
+    /// Frequency of tone `i` at `t`, s from the first sample of the sums, Hz.
+    pub fn hz_at(&self, i: usize, t: f64) -> f64 {
+        self.hz[i] + self.rate_of(i) * (t - self.at_s)
+    }
+
     /// Phase (rad) and frequency (Hz) of tone `i` at `t`, s from the first sample of the sums; its amplitude's own
     /// phase is not in it.
     pub fn phase(&self, i: usize, t: f64) -> (f64, f64) {
         let tau = t - self.at_s;
-        (2.0 * PI * (self.hz[i] + 0.5 * self.rate * tau) * tau, self.hz[i] + self.rate * tau)
+        (2.0 * PI * (self.hz[i] + 0.5 * self.rate_of(i) * tau) * tau, self.hz_at(i, t))
     }
 
     /// What tone `i` of amplitude 1 leaves in block `k`.
@@ -92,9 +116,8 @@ pub fn fit_pair(
 ) -> Option<PairFit> {
     let middle = f64::midpoint(sums.centre_s(from), sums.centre_s(to.saturating_sub(1)));
     let span = to.saturating_sub(from) as f64 * sums.block_s();
-    let shift = middle - guess.at_s;
-    let start = guess.hz.map(|f| f + guess.rate * shift);
-    let mut fit = PairFit::guess(middle, start, guess.rate);
+    let start = [0, 1].map(|i| guess.hz_at(i, middle));
+    let mut fit = PairFit { against: guess.against, ..PairFit::guess(middle, start, guess.rate) };
     // Amplitudes first.
     let linear = normal(&fit, sums, (from, to), 4, free)?;
     take_amplitudes(&mut fit, &linear.solve()?.0);
@@ -159,7 +182,7 @@ fn normal(
             let tone = fit.amplitudes[i] * term;
             let turned = tone * (1.0 + fit.swells[i] * tau) * Complex64::i();
             row[4 + i] = turned * (2.0 * PI * tau);
-            bent += turned * (PI * tau * tau);
+            bent += turned * (PI * tau * tau * fit.sense(i));
             if free.swell {
                 row[swell + i] = tone * tau;
             }

@@ -1,7 +1,7 @@
 //! Two notes that run together: nearer to each other than the frames resolve.
 //!
-//! Windows that end now are tried, each twice as long as the one before. In each, two tones with a common drift are
-//! fitted by maximum likelihood; the first guess is the strongest line, then the strongest of what is left, each in
+//! Windows that end now are tried, each twice as long as the one before. In each, two tones with a common drift (or with
+//! opposite ones) are fitted by maximum likelihood; the first guess is the strongest line, then the strongest of what is left, each in
 //! turn taken out and found again. The longest window that two standing tones explain to within the noise is believed.
 
 use super::near::sums_over;
@@ -24,8 +24,19 @@ const LEAST_SIGMAS: f64 = 8.0;
 const MOST_LEFT: f64 = 1.6;
 /// … or of a tone's own power: a wandering or fading one leaves so much.
 const LITTLE: f64 = 0.03;
+/// Fastest drift, Hz/s.
+const FASTEST: f64 = 0.6;
+/// Windows up to this are looked at without regard to shorter ones, s.
+const FRESH_S: f64 = 4.0;
 /// Energy over the noise density that each tone has.
 const LEAST_ENERGY: f64 = 50.0;
+
+/// Windows from which on a drift and a swelling are fitted, s.
+const DRIFT_S: f64 = 1.5;
+const SWELL_S: f64 = 0.7;
+/// Twice the logarithm of the likelihood ratio, and slowest drift, Hz/s, that tell whether tones drift alike.
+const DRIFT_TOLD: f64 = 40.0;
+const SLOWEST: f64 = 0.009;
 
 /// Two tones found.
 #[derive(Debug, Clone, Copy)]
@@ -37,8 +48,10 @@ pub struct Found {
     pub powers: [f64; 2],
     /// The window's length, s.
     pub window_s: f64,
-    /// Common drift, Hz/s.
-    pub rate: f64,
+    /// Drift of each, Hz/s: alike, or against each other.
+    pub rates: [f64; 2],
+    /// Whether they drift against each other; `None` where the drift does not show.
+    pub against: Option<bool>,
 }
 
 /// Looks for two tones about `near_hz` in windows that end with the sound and begin after `since_s`; `rate` is what is known
@@ -52,47 +65,87 @@ pub fn find(sound: Sound, near_hz: f64, rate: f64, since_s: f64, density: f64) -
             break;
         }
         let sums = sums_over(sound, near_hz, (from_s, end_s), BLOCK_S);
-        let all = (0, sums.len());
-        let guess = match &best {
-            // Known from a shorter window: the frequencies at the middle of this one.
-            Some((_, fit, origin_s)) => {
-                let middle = f64::midpoint(from_s, end_s);
-                let hz = [0, 1].map(|i| fit.hz[i] + fit.rate * (middle - origin_s - fit.at_s));
-                PairFit::guess(middle - sums.origin_s(), hz, fit.rate)
-            }
-            None => match first_guess(&sums, rate) {
-                Some(guess) => guess,
-                None => continue,
-            },
-        };
-        let free = PairFree { rate: window_s > 1.5, swell: window_s > 0.7 };
-        let Some(fit) = fit_pair(&sums, all, &guess, free) else { continue };
-        let apart = (fit.hz[1] - fit.hz[0]).abs();
-        let left = sums.density(fit.row_variance) / density.max(1e-300);
-        let energy =
-            fit.amplitudes.iter().map(|a| a.norm_sqr() / 2.0 / density * window_s).fold(f64::MAX, f64::min);
-        let near = fit.hz.iter().all(|f| (f - near_hz).abs() < REACH_HZ);
-        let slow = fit.rate.abs() < 0.6;
-        let told = apart * window_s > LEAST_TURNS && apart > LEAST_SIGMAS * fit.u_difference_hz;
-        // A fading note leaves more than the noise, but little of itself.
-        let loud = fit.amplitudes.iter().map(num_complex::Complex::norm_sqr).fold(f64::MAX, f64::min) / 8.0;
-        let fits = left < MOST_LEFT || fit.row_variance < LITTLE * loud;
-        if near && slow && told && fits && energy > LEAST_ENERGY {
-            let order = if fit.hz[0] < fit.hz[1] { [0, 1] } else { [1, 0] };
-            let at_end = end_s - sums.origin_s() - fit.at_s;
-            let found = Found {
-                hz: order.map(|i| fit.hz[i] + fit.rate * at_end),
-                u_hz: fit.u_difference_hz,
-                powers: order.map(|i| fit.amplitudes[i].norm_sqr()),
-                window_s,
-                rate: fit.rate,
-            };
-            best = Some((found, fit, sums.origin_s()));
-        } else if best.is_some() {
-            break;
+        let look = Look { sums: &sums, window_s, end_s, near_hz, density };
+        // Known from a shorter window: the frequencies at the middle of this one.
+        let known = best.as_ref().and_then(|(_, fit, origin_s)| {
+            let middle = f64::midpoint(from_s, end_s);
+            let hz = [0, 1].map(|i| fit.hz_at(i, middle - origin_s));
+            let guess = PairFit::guess(middle - sums.origin_s(), hz, fit.rate);
+            look.judge(PairFit { against: fit.against, ..guess })
+        });
+        // What a short window seemed to show, a longer one may know better.
+        let fresh = || first_guess(&sums, rate).and_then(|guess| look.judge(guess));
+        let found = known.or_else(|| if window_s < FRESH_S || best.is_none() { fresh() } else { None });
+        match found {
+            Some((found, fit)) => best = Some((found, fit, sums.origin_s())),
+            None if best.is_some() && window_s > FRESH_S => break,
+            None => {}
         }
     }
     best.map(|b| b.0)
+}
+
+/// One window.
+struct Look<'a> {
+    sums: &'a BlockSums,
+    window_s: f64,
+    end_s: f64,
+    near_hz: f64,
+    density: f64,
+}
+
+impl Look<'_> {
+    /// Fits from a guess; what is found where two standing tones explain the window.
+    fn judge(&self, guess: PairFit) -> Option<(Found, PairFit)> {
+        let (sums, window_s) = (self.sums, self.window_s);
+        let (fit, against) = fit_either(sums, (0, sums.len()), guess, window_s)?;
+        let apart = (fit.hz[1] - fit.hz[0]).abs();
+        let left = sums.density(fit.row_variance) / self.density.max(1e-300);
+        let weaker = fit.amplitudes.iter().map(num_complex::Complex::norm_sqr).fold(f64::MAX, f64::min);
+        let near = fit.hz.iter().all(|f| (f - self.near_hz).abs() < REACH_HZ);
+        let slow = fit.rate.abs() < FASTEST;
+        let told = apart * window_s > LEAST_TURNS && apart > LEAST_SIGMAS * fit.u_difference_hz;
+        // A fading note leaves more than the noise, but little of itself.
+        let fits = left < MOST_LEFT || fit.row_variance < LITTLE * weaker / 8.0;
+        let heard = weaker / 2.0 * window_s > LEAST_ENERGY * self.density;
+        if !(near && slow && told && fits && heard) {
+            return None;
+        }
+        let order = if fit.hz[0] < fit.hz[1] { [0, 1] } else { [1, 0] };
+        let found = Found {
+            hz: order.map(|i| fit.hz_at(i, self.end_s - sums.origin_s())),
+            u_hz: fit.u_difference_hz,
+            powers: order.map(|i| fit.amplitudes[i].norm_sqr()),
+            window_s,
+            rates: order.map(|i| fit.rate_of(i)),
+            against,
+        };
+        Some((found, fit))
+    }
+}
+
+/// Fits two tones that drift alike and, where the window is long enough to tell, two that drift against each other; gives
+/// the better one, and whether it is certain which that is.
+fn fit_either(
+    sums: &BlockSums,
+    all: (usize, usize),
+    guess: PairFit,
+    window_s: f64,
+) -> Option<(PairFit, Option<bool>)> {
+    let free = PairFree { rate: window_s > DRIFT_S, swell: window_s > SWELL_S };
+    let alike = PairFit { against: false, ..guess.clone() };
+    let like = fit_pair(sums, all, &alike, free);
+    if !free.rate {
+        return Some((like?, None));
+    }
+    let Some(unlike) = fit_pair(sums, all, &guess.against(), free) else { return Some((like?, None)) };
+    let Some(like) = like else { return Some((unlike, None)) };
+    // Twice the logarithm of the likelihood ratio.
+    let better = like.rows as f64 * (like.row_variance / unlike.row_variance).ln();
+    let against = better > 0.0;
+    let fit = if against { unlike } else { like };
+    let told = better.abs() > DRIFT_TOLD && fit.rate.abs() > SLOWEST;
+    Some((fit, told.then_some(against)))
 }
 
 /// The two strongest tones, each found with the other taken out.

@@ -18,12 +18,15 @@ use super::sight::Sight;
 use super::wide;
 use crate::beat::HOP_S;
 use crate::beat::lines::{Line, Seen};
+use crate::beat::path::Point;
 use crate::estimate::Normal;
 use std::collections::VecDeque;
 
 /// Where the notes meet and where they part again, Hz.
 const MEET_HZ: f64 = 22.0;
 const PART_HZ: f64 = 27.0;
+/// A pair that is given up so soon was none, s.
+const PASSING_S: f64 = 1.5;
 /// Looks in a row for which notes that part are apart.
 const PARTING: u32 = 3;
 /// How long sightings are kept, s.
@@ -40,6 +43,12 @@ const HEARD_S: f64 = 0.12;
 /// How soon a note that is silent stops, s, and how soon it may have become fainter meanwhile, s.
 const COAST_S: f64 = 0.15;
 const FAINTER_S: f64 = 3.0;
+/// A line was where a note was lost that was within this, s and Hz, of it; one that came up since and has this part of its
+/// power, or comes from there, is the note after so long, s.
+const LOST_S: f64 = 0.3;
+const LOST_HZ: f64 = 40.0;
+const ROSE_PART: f64 = 0.3;
+const ELSEWHERE_S: f64 = 0.5;
 /// A line with less than this part of its note's power is not the note; one this far from the note's course, Hz, and so
 /// far as the note goes within a time, s, may be a key's click.
 const CLICK_PART: f64 = 0.03;
@@ -60,6 +69,8 @@ pub struct Note {
     pub hz: f64,
     pub rate: f64,
     pub seen_s: f64,
+    /// Where it was then, Hz.
+    lost_hz: f64,
     pub power: f64,
     /// Its own course: frequency, Hz, and rate, Hz/s, smoothed, and for how many looks its line has been elsewhere.
     course: (f64, f64),
@@ -107,8 +118,6 @@ struct Meeting {
     at_s: f64,
     /// Whether that is from its phase.
     exact: bool,
-    /// Whether it is known which one stood.
-    known: bool,
     /// The lines that the notes were.
     lines: [Option<u32>; 2],
     /// Of the tones found last the one that stood, their distance, and whether that was sure.
@@ -221,27 +230,33 @@ impl Follow {
             [a, ..] if now_s > 1.5 && sight.hops().is_multiple_of(2 * CLOSE_EVERY) => {
                 let sound = sight.sound();
                 if let Some(found) = close::find(sound, a.b, 0.0, a.born_s + 0.1, sight.density()) {
-                    self.begin([0, 1].map(|i| Note::found(&found, i, now_s)), now_s);
-                    self.meeting = Some(Meeting {
-                        since_s: now_s - found.window_s,
-                        stander: 0,
-                        hz: found.hz[0],
-                        rate: found.rate,
-                        at_s: now_s,
-                        exact: true,
-                        known: false,
-                        lines: [None; 2],
-                        order: Some((0, found.hz[1] - found.hz[0], true)),
-                        parting: 0,
-                    });
+                    self.begin_together(&found, now_s);
                 }
             }
             _ => {}
         }
     }
 
+    /// Begins with two notes that were found together.
+    fn begin_together(&mut self, found: &Found, now_s: f64) {
+        self.begin([0, 1].map(|i| Note::found(found, i, now_s)), now_s);
+        self.meeting = Some(Meeting {
+            since_s: now_s - found.window_s,
+            stander: 0,
+            hz: found.hz[0],
+            rate: found.rates[0],
+            at_s: now_s,
+            exact: true,
+            lines: [None; 2],
+            order: Some((0, found.hz[1] - found.hz[0], true)),
+            parting: 0,
+        });
+    }
+
     fn begin(&mut self, notes: [Note; 2], now_s: f64) {
-        if self.begun {
+        // A pair that went again at once, and of which nothing was told, was none.
+        let passing = self.moves.is_empty() && now_s - self.since_s < PASSING_S;
+        if self.begun && !passing {
             let moves = std::mem::take(&mut self.moves);
             self.past.push(Chapter { first_higher: self.first_higher, moves });
         }
@@ -432,7 +447,6 @@ impl Follow {
             rate,
             at_s: now_s,
             exact: false,
-            known: true,
             lines: notes.map(|n| n.line),
             order: None,
             parting: 0,
@@ -459,12 +473,17 @@ impl Follow {
             let foretold = meeting.hz + meeting.rate * (now_s - meeting.at_s);
             if let Some(found) = close::find(sound, foretold, meeting.rate, since_s, sight.density()) {
                 let (place, sure) = meeting.place(&found, now_s);
+                if !sure && self.moves.is_empty() {
+                    // Nothing is known of them that could be mistaken.
+                    self.begin_together(&found, now_s);
+                    return;
+                }
                 let tone = |i: usize| if i == meeting.stander { place } else { 1 - place };
                 let order = [tone(0), tone(1)];
                 let notes = order.map(|i| Note::found(&found, i, now_s));
                 (meeting.hz, meeting.at_s, meeting.exact) = (found.hz[place], now_s, true);
                 if found.window_s > 1.5 {
-                    meeting.rate = found.rate;
+                    meeting.rate = found.rates[place];
                 }
                 meeting.order = Some((place, found.hz[1] - found.hz[0], sure));
                 self.standing = Some((found, sure));
@@ -541,8 +560,7 @@ impl Meeting {
         };
         let off = found.hz.map(|f| (f - foretold).abs());
         let place = usize::from(off[1] < off[0]);
-        let sure =
-            self.known && off[place] < 0.3 + 3.0 * doubt && (off[1] - off[0]).abs() > doubt.min(0.8 * apart);
+        let sure = off[place] < 0.3 + 3.0 * doubt && (off[1] - off[0]).abs() > doubt.min(0.8 * apart);
         (place, sure)
     }
 }
@@ -554,6 +572,7 @@ impl Note {
             hz: line.b,
             rate: line.r,
             seen_s: now_s,
+            lost_hz: line.b,
             power: line.power,
             course: (line.b, line.r),
             away: 0,
@@ -565,10 +584,11 @@ impl Note {
         Self {
             line: None,
             hz: found.hz[i],
-            rate: found.rate,
+            rate: found.rates[i],
             seen_s: now_s,
+            lost_hz: found.hz[i],
             power: found.powers[i],
-            course: (found.hz[i], found.rate),
+            course: (found.hz[i], found.rates[i]),
             away: 0,
         }
     }
@@ -578,7 +598,7 @@ impl Note {
         let line = self.line.and_then(|id| sight.table.lines.iter().find(|l| l.id == id));
         match line.filter(|l| now_s - l.last_seen_s < HEARD_S && self.is_heard_in(l)) {
             Some(l) => {
-                (self.hz, self.rate, self.seen_s) = (l.b, l.r, l.last_seen_s);
+                (self.hz, self.rate, self.seen_s, self.lost_hz) = (l.b, l.r, l.last_seen_s, l.b);
                 self.power += 0.2 * (l.power - self.power);
                 self.lead_course(l);
             }
@@ -626,11 +646,27 @@ impl Note {
         }
         let silent_s = now_s - self.seen_s;
         let gate = if silent_s < 0.6 { 12.0 + 0.3 * self.rate.abs() } else { 3.0 + 0.4 * silent_s };
-        let found = candidates(sight, now_s)
+        let off = |l: &&Line| (l.b - self.hz).abs();
+        let back: Vec<&Line> = candidates(sight, now_s)
             .into_iter()
-            .filter(|l| heard(l) && Some(l.id) != other && (l.b - self.hz).abs() < gate)
-            .filter(|l| self.is_heard_after(l, silent_s))
-            .min_by(|a, b| (a.b - self.hz).abs().total_cmp(&(b.b - self.hz).abs()));
+            .filter(|l| heard(l) && Some(l.id) != other && self.is_heard_after(l, silent_s))
+            .collect();
+        let here = back.iter().copied().filter(|l| off(l) < gate).min_by(|a, b| off(a).total_cmp(&off(b)));
+        // Elsewhere: a line that came from where it was lost, or that came up since and is as loud.
+        let came = |l: &&Line| {
+            let near =
+                |p: &Point| (p.at_s - self.seen_s).abs() < LOST_S && (p.b - self.lost_hz).abs() < LOST_HZ;
+            l.path.travelled() && l.path.recent().any(near)
+        };
+        let rose = |l: &&Line| l.born_s > self.seen_s - LOST_S && l.power > ROSE_PART * self.power;
+        let elsewhere = || {
+            let late = silent_s > ELSEWHERE_S;
+            back.iter()
+                .copied()
+                .filter(|l| late && (came(l) || rose(l)))
+                .max_by(|a, b| a.power.total_cmp(&b.power))
+        };
+        let found = here.or_else(elsewhere);
         if let Some(line) = found {
             *self = Self { power: self.power, ..Self::of(line, now_s) };
         }

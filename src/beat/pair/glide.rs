@@ -6,6 +6,7 @@
 //! straight lines through them tell. The meter's own drift is in one of them only, so opposite glides count where
 //! they are nearly equal.
 
+use super::follow::Follow;
 use super::sight::Sight;
 use super::wide::frequencies;
 use crate::estimate::Normal;
@@ -43,15 +44,18 @@ pub struct Glide {
 }
 
 impl Glide {
-    /// Takes the newest look at notes at `hz` that were last turned at `moved_s`; `together_hz` is how far both have been
-    /// moved at once, the same way and against each other.
-    pub fn look(&mut self, sight: &Sight, hz: Option<[f64; 2]>, moved_s: f64, together_hz: [f64; 2]) {
-        let now_s = sight.now_s();
+    /// Takes the newest look at notes at `hz` that were last turned at `moved_s`. Notes too near each other for lines are
+    /// judged by the fit of the two together.
+    pub fn look(&mut self, sight: &Sight, hz: Option<[f64; 2]>, moved_s: f64, follow: &Follow) {
+        let (now_s, together_hz) = (sight.now_s(), follow.together_hz);
         for (i, against) in [(0, false), (1, true)] {
             if together_hz[i] - self.touched[i] > TOUCHED_HZ {
                 self.touched = together_hz;
                 self.say(now_s, against);
             }
+        }
+        if let Some(against) = follow.standing.and_then(|(found, _)| found.against) {
+            self.say(now_s, against);
         }
         self.measured.retain(|m| m.0 - 0.5 * EVERY_S > moved_s && m.0 > now_s - KEPT_S);
         let Some(hz) = hz.filter(|hz| now_s >= self.next_s && (hz[1] - hz[0]).abs() > LEAST_APART_HZ) else {

@@ -124,7 +124,7 @@ impl Ear {
         self.stand.look(&self.sight, &self.follow);
         let heard = self.heard_now();
         let moved_s = self.follow.moves.last().map_or(self.follow.since_s, |m| m.to_s);
-        self.glide.look(&self.sight, heard, moved_s, self.follow.together_hz);
+        self.glide.look(&self.sight, heard, moved_s, &self.follow);
         self.watch_crossings();
         self.write_row(now_s - LAG_S);
     }
