@@ -18,7 +18,7 @@ const REACH_HZ: f64 = 30.0;
 /// Rounds of finding one tone with the other taken out.
 const ROUNDS: usize = 8;
 /// Turns of the beat in a window, and how many times its uncertainty the difference must be.
-const LEAST_TURNS: f64 = 0.8;
+const LEAST_TURNS: f64 = 1.2;
 const LEAST_SIGMAS: f64 = 8.0;
 /// Most that may be left over, of what the noise leaves.
 const MOST_LEFT: f64 = 1.6;

@@ -25,6 +25,9 @@ use std::collections::VecDeque;
 /// Where the notes meet and where they part again, Hz.
 const MEET_HZ: f64 = 22.0;
 const PART_HZ: f64 = 27.0;
+/// Windows that tell a standing note's drift, and that are believed against what was foretold, s.
+const RATE_S: f64 = 1.5;
+const LEARN_S: f64 = 3.0;
 /// A pair that is given up so soon was none, s.
 const PASSING_S: f64 = 1.5;
 /// Looks in a row for which notes that part are apart.
@@ -481,10 +484,7 @@ impl Follow {
                 let tone = |i: usize| if i == meeting.stander { place } else { 1 - place };
                 let order = [tone(0), tone(1)];
                 let notes = order.map(|i| Note::found(&found, i, now_s));
-                (meeting.hz, meeting.at_s, meeting.exact) = (found.hz[place], now_s, true);
-                if found.window_s > 1.5 {
-                    meeting.rate = found.rates[place];
-                }
+                meeting.learn(&found, place, now_s);
                 meeting.order = Some((place, found.hz[1] - found.hz[0], sure));
                 self.standing = Some((found, sure));
                 self.notes = Some(notes);
@@ -504,7 +504,7 @@ impl Follow {
     fn part(&mut self, sight: &Sight, now_s: f64) {
         let (Some(meeting), Some(notes)) = (&mut self.meeting, &self.notes) else { return };
         let age = now_s - meeting.at_s;
-        let foretold = meeting.hz + meeting.rate * age;
+        let (foretold, _) = meeting.foretold(now_s);
         let lines = || {
             let heard = |l: &&Line| l.hits >= 3 && now_s - l.last_seen_s < HOP_S && l.seen != Seen::Long;
             sight.table.lines.iter().filter(heard)
@@ -552,16 +552,30 @@ impl Meeting {
         {
             return (place, sure);
         }
-        let foretold = self.hz + self.rate * age;
-        let doubt = if self.exact {
-            0.03 + 0.008 * age + 0.02 * age.sqrt()
-        } else {
-            0.1 + 0.05 * age + 0.03 * age.sqrt()
-        };
+        let (foretold, doubt) = self.foretold(now_s);
         let off = found.hz.map(|f| (f - foretold).abs());
         let place = usize::from(off[1] < off[0]);
         let sure = off[place] < 0.3 + 3.0 * doubt && (off[1] - off[0]).abs() > doubt.min(0.8 * apart);
         (place, sure)
+    }
+
+    /// Where the standing note must be, Hz, and how far from there it may be.
+    fn foretold(&self, now_s: f64) -> (f64, f64) {
+        let age = now_s - self.at_s;
+        let (sudden, steady, wander) = if self.exact { (0.03, 0.008, 0.02) } else { (0.1, 0.05, 0.03) };
+        (self.hz + self.rate * age, sudden + steady * age + wander * age.sqrt())
+    }
+
+    /// Takes the standing note's course from tones found, where it agrees with what was known or was long looked at.
+    fn learn(&mut self, found: &Found, place: usize, now_s: f64) {
+        let (foretold, doubt) = self.foretold(now_s);
+        if (found.hz[place] - foretold).abs() > 3.0 * doubt && found.window_s < LEARN_S {
+            return;
+        }
+        (self.hz, self.at_s, self.exact) = (found.hz[place], now_s, true);
+        if found.window_s > RATE_S {
+            self.rate = found.rates[place];
+        }
     }
 }
 
