@@ -154,7 +154,6 @@ fn rest_in(heard: &Heard, (from, to): (f64, f64)) -> Option<&Rest> {
 /// At 15 dB, faded, keyed, crossing, with a beat oscillator that drifts by up to 0.2 Hz/s: the side, the error over u,
 /// and the error over the bound.
 #[test]
-#[ignore = "keyed scenes are still lost in part: HUSHBEAT_FULL=1 and --include-ignored run it"]
 fn random_scenes_reach_the_bound() {
     let (mut zs, mut ratios, mut right, mut of) = (Vec::new(), Vec::new(), 0, 0);
     let (mut missed, mut lines) = (0, Vec::new());
@@ -217,7 +216,6 @@ fn half_a_hertz(seed: u64, side: f64, through: bool, wander: f64) -> Scene {
 }
 
 #[test]
-#[ignore = "the side is still unknown for some wandering oscillators"]
 fn half_a_hertz_for_twenty_seconds() {
     let (mut within, mut of) = (0, 0);
     for seed in seeds(20, 1) {
@@ -300,7 +298,6 @@ fn a_straddled_beat_oscillator_is_noticed() {
 
 /// `auto` learns the receiver's side from the declared turning.
 #[test]
-#[ignore = "keyed scenes are still lost in part"]
 fn auto_learns_the_side_from_a_turning() {
     for seed in seeds(30, 4) {
         let trial = random_scene(seed, Kind::TwoNotes);
@@ -335,7 +332,6 @@ fn meter() -> Meter {
 
 /// What is heard, handed to the dial: the signal's frequency comes out within U in 95 %.
 #[test]
-#[ignore = "keyed scenes are still lost in part"]
 fn the_corrected_frequency_is_the_one_put_in() {
     let meter = meter();
     let (mut within, mut of) = (0, 0);
