@@ -47,7 +47,7 @@ impl Glide {
     /// Takes the newest look at notes at `hz` that were last turned at `moved_s`. Notes too near each other for lines are
     /// judged by the fit of the two together.
     pub fn look(&mut self, sight: &Sight, hz: Option<[f64; 2]>, moved_s: f64, follow: &Follow) {
-        let (now_s, together_hz) = (sight.now_s(), follow.together_hz);
+        let (now_s, together_hz) = (sight.now_s(), follow.motion.together_hz);
         for (i, against) in [(0, false), (1, true)] {
             if together_hz[i] - self.touched[i] > TOUCHED_HZ {
                 self.touched = together_hz;

@@ -4,8 +4,8 @@
 //! where pitch rises with radio frequency and −1 where it falls. Their difference is the offset with its sign,
 //! b = `σ(f_meter` − `f_signal`), and the beat oscillator F₀ with its drift and wander is not in it.
 //!
-//! Lines come from frames as in the ear for one note (`sight`). Two of them are the notes (`follow`); where they run
-//! together they are found by joint fits (`close`). Stretches in which the difference stands still are rests
+//! Lines come from frames as in the ear for one note (`sight`). Two of them are the notes (`follow`, each a `note`), and
+//! which one is turned shows in their `motion`; where they run together (`meeting`) they are found by joint fits (`close`). Stretches in which the difference stands still are rests
 //! (`stand`), measured by the phase between the notes (`phase`), which comes from short stretches where those tell
 //! the notes apart (`wide`) and from the fitted pair where they don't (`near`). Which note is whose, and σ, follow
 //! from what is declared (`whose`). Notes that glide against each other lie on both sides of the beat oscillator:
@@ -21,7 +21,10 @@
 mod close;
 mod follow;
 mod glide;
+mod meeting;
+mod motion;
 mod near;
+mod note;
 mod phase;
 mod sight;
 mod stand;
@@ -36,8 +39,9 @@ use crate::heard::{Crossing, CrossingKind, EndingState};
 use crate::heard::{Heard, Level, NotesNow, Rest, Snapshot, TrackRow, TrackState, Warning};
 use crate::offset::Side;
 use crate::settings::{Command, Settings, TwoNotes};
-use follow::{Follow, Sighting};
+use follow::Follow;
 use glide::Glide;
+use motion::Sighting;
 use sight::Sight;
 use stand::Stand;
 use tell::Bystanders;
@@ -123,7 +127,7 @@ impl Ear {
         self.follow.look(&self.sight);
         self.stand.look(&self.sight, &self.follow);
         let heard = self.heard_now();
-        let moved_s = self.follow.moves.last().map_or(self.follow.since_s, |m| m.to_s);
+        let moved_s = self.follow.motion.moves.last().map_or(self.follow.since_s, |m| m.to_s);
         self.glide.look(&self.sight, heard, moved_s, &self.follow);
         self.watch_crossings();
         self.write_row(now_s - LAG_S);

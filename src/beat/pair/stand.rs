@@ -1,6 +1,7 @@
 //! Stretches over which the notes stand still against each other, and the rests measured in them.
 
-use super::follow::{Follow, Sighting};
+use super::follow::Follow;
+use super::motion::Sighting;
 use super::phase::{Apart, Reference};
 use super::sight::Sight;
 use super::{near, wide};
@@ -115,7 +116,7 @@ impl Stand {
             (last[2] - open.apart_hz).abs() > ELSEWHERE_HZ
         };
         let silent_s = now_s - open.core.1;
-        let moves = follow.moves.last().is_some_and(|m| m.to_s > open.core.1 + 0.2);
+        let moves = follow.motion.moves.last().is_some_and(|m| m.to_s > open.core.1 + 0.2);
         let over = silent_s > SILENCE_S
             || moves && elsewhere
             || elsewhere && silent_s > DOUBT_S

@@ -105,7 +105,7 @@ pub fn heard(ear: &Ear, standing: bool, level: Level, warnings: &mut Vec<Warning
         (Some(_), Some(r)) => (EndingState::Resting, r.start_s),
         (Some(s), None) if silent_s > 1.2 => (EndingState::Lost, s.at_s),
         (Some(_), None) => {
-            (EndingState::Moving, ear.follow.moves.last().map_or(ear.follow.since_s, |m| m.from_s))
+            (EndingState::Moving, ear.follow.motion.moves.last().map_or(ear.follow.since_s, |m| m.from_s))
         }
     };
     let offset_hz = match state {

@@ -1,6 +1,6 @@
 //! Which note is the meter's, and which way pitch goes with radio frequency.
 
-use super::follow::Move;
+use super::motion::Move;
 use crate::beat::declared::{Declarations, Declared};
 use crate::offset::{Hand, Side, Turning};
 use crate::settings::{Pitch, Sideband, TwoNotes};
