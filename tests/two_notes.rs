@@ -221,6 +221,10 @@ fn half_a_hertz_for_twenty_seconds() {
     for seed in seeds(20, 1) {
         for (side, through) in [(1.0, false), (-1.0, false), (1.0, true), (-1.0, true)] {
             for wander in [0.0, 0.002] {
+                // An ordinary run takes every second of them.
+                if !full() && through != (wander > 0.0) {
+                    continue;
+                }
                 let scene = half_a_hertz(seed, side, through, wander);
                 let made = render(&scene);
                 let (heard, _) = hear(&made, &declared(&scene));
