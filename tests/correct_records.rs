@@ -16,7 +16,7 @@ use hushbeat::dial::{Approach, Crystal};
 use hushbeat::offset::{Offset, Side};
 use hushbeat::quantity::{Hertz, Ppm, Width};
 use hushbeat::report;
-use hushbeat::task::correct::{Corrected, Job, Observation, correct};
+use hushbeat::task::correct::{Corrected, Job, Observation, correct, minutes};
 use hushbeat::task::dial;
 
 /// The low side of 3725 kHz.

@@ -1,7 +1,7 @@
 //! Two notes in one receiver, on seeded random scenes. The truth is that of the synthesis.
 //!
-//! An ordinary run takes a part of the cases; `HUSHBEAT_FULL=1 cargo test --release --test two_notes -- --nocapture
-//! --include-ignored` takes them all and prints what it measured. What is ignored does not hold yet.
+//! An ordinary run takes a part of the cases; `HUSHBEAT_FULL=1 cargo test --release --test two_notes -- --nocapture` takes
+//! them all and prints what it measured.
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
 #![allow(clippy::print_stdout, reason = "the figures are what a full run is for")]
 

@@ -80,6 +80,8 @@ const PASSING_S: f64 = 8.0;
 
 /// Time from one look at what pulls a rest under way to the next, s.
 const PULL_EVERY_S: f64 = 1.0;
+/// For how long a pull counts that was found, s.
+const PULL_KEPT_S: f64 = 5.0;
 
 /// Lives whose soundings are kept.
 const LIVES_SOUNDED: usize = 40;
@@ -152,9 +154,9 @@ struct Provisional {
     /// When it is worth measuring again, s.
     due_s: f64,
     measured: Option<Measured>,
-    /// What pulls it, and when that is worth looking into again, s.
-    pull: Option<pulling::Pull>,
+    /// When it is worth looking again for what pulls it, and until when the last that was found counts, s.
     pull_due_s: f64,
+    pull_until_s: f64,
 }
 
 /// A line that has ended lately: what the rows still to be written need of it.
@@ -680,24 +682,33 @@ impl Ear {
         let line = chosen.and_then(|id| self.line(id));
         let side = line.map_or(Side::Unknown, |l| self.side_of(l, at_s, l.b.signum()));
         let standing = line.and_then(|l| Some((l.id, self.dossiers.get(&l.id)?.standing.as_ref()?)));
-        let provisional = standing.map(|(id, s)| match &self.provisional {
-            Some(p) if p.id == id && (p.core_from_s - s.core.0).abs() < 0.5 && at_s < p.due_s => p.clone(),
-            _ => {
-                let mut measured = s.measure(&self.beside(id));
-                let (mut pull, mut pull_due_s) = (None, 0.0);
-                if let Some(p) = self.provisional.as_ref().filter(|p| p.id == id && at_s < p.pull_due_s) {
-                    (pull, pull_due_s) = (p.pull, p.pull_due_s);
-                } else if let (Some(m), Some(dossier)) = (&measured, self.dossiers.get(&id)) {
-                    (pull, pull_due_s) = (self.pull_of(m, &dossier.soundings), at_s + PULL_EVERY_S);
+        let same = |p: &&Provisional, id, s: &Standing| p.id == id && (p.core_from_s - s.core.0).abs() < 0.5;
+        let provisional =
+            standing.map(|(id, s)| match self.provisional.as_ref().filter(|p| same(p, id, s)) {
+                Some(p) if at_s < p.due_s => p.clone(),
+                before => {
+                    let mut measured = s.measure(&self.beside(id));
+                    let (mut pull_due_s, mut pull_until_s) =
+                        before.map_or((0.0, 0.0), |p| (p.pull_due_s, p.pull_until_s));
+                    if let (Some(m), Some(dossier)) = (&mut measured, self.dossiers.get(&id)) {
+                        if at_s >= pull_due_s {
+                            m.pull = self.pull_of(m, &dossier.soundings);
+                            pull_due_s = at_s + PULL_EVERY_S;
+                            pull_until_s = if m.pull.is_some() { at_s + PULL_KEPT_S } else { pull_until_s };
+                        }
+                        // Between two looks, or where one does not see it for once, it goes with the note.
+                        let known = before.and_then(|p| p.measured.as_ref()).filter(|_| at_s < pull_until_s);
+                        let moved = |k: &Measured| {
+                            let stretch = m.heard_hz / k.heard_hz;
+                            k.pull.map(|p| pulling::Pull { offset_hz: p.offset_hz * stretch, ..p })
+                        };
+                        m.pull = m.pull.or_else(|| known.and_then(moved));
+                    }
+                    // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
+                    let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
+                    Provisional { id, core_from_s: s.core.0, due_s, measured, pull_due_s, pull_until_s }
                 }
-                if let Some(m) = &mut measured {
-                    m.pull = pull;
-                }
-                // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
-                let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
-                Provisional { id, core_from_s: s.core.0, due_s, measured, pull, pull_due_s }
-            }
-        });
+            });
         let rest =
             provisional.as_ref().and_then(|p| p.measured.as_ref()).map(|m| story::rest_record(m, side));
         let swelling = swelling.filter(|s| line.is_none_or(|l| !s.is_beside(&l.path))).map(|s| s.rest);

@@ -23,7 +23,7 @@ mod transfer;
 pub use book::{Book, BookPoint, Rows};
 pub use check_points::{CheckPoint, check_orders, check_points, either_side};
 pub use date::{Date, NotADate};
-pub use error::{DialError, LONGEST};
+pub use error::{DialError, LONGEST, short};
 pub use fit::Fit;
 pub use law::{Gap, Law, NewBook, NewRow, Point, Residual, new_book, points};
 pub use matrix::Matrix;

