@@ -176,8 +176,8 @@ impl Pipeline {
         }
     }
 
-    /// Decides which channel is listened to: as soon as one is clearly tonal and either clearly more so than the others or
-    /// no more so than the next, where they are all the same sound, or when `must`.
+    /// Decides which channel is listened to: as soon as one is clearly tonal and clearly more so than the others, where
+    /// they all bring the same sound, or when `must`.
     fn choose_channel(&mut self, must: bool) {
         let have = self.channels[0].waiting.len();
         if self.are_the_same() {
@@ -192,8 +192,8 @@ impl Pipeline {
         // Of equals the first.
         let best = (0..scores.len()).rev().max_by(|&i, &j| scores[i].total_cmp(&scores[j])).unwrap_or(0);
         let next = (0..scores.len()).filter(|&i| i != best).map(|i| scores[i]).fold(0.0, f64::max);
-        let told = scores[best] > 4.0 * next || scores[best] < 2.0 * next;
-        if scores[best] > 300.0 && told || must {
+        let clear = scores[best] > 300.0 && scores[best] > 4.0 * next;
+        if clear || must {
             self.choose(best);
         }
     }
