@@ -63,7 +63,7 @@ pub fn heard(rest: &Rest) -> String {
     if rest.pulled.is_some() {
         format!("about {:.2} Hz", rest.heard_hz)
     } else {
-        hertz(rest.heard_hz, rest.u_noise_hz)
+        hertz(rest.heard_hz, rest.u_hz)
     }
 }
 

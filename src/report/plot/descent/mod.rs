@@ -21,7 +21,7 @@ fn in_words(analysis: &Analysis, hand: Hand, pair: bool) -> String {
     let mut words =
         "The logarithm of the offset in hertz against time, with rests and their uncertainty.".to_owned();
     if pair {
-        words.push_str(" Above it the notes of signal (dotted) and meter, whose difference it is.");
+        words.push_str(" Above it the notes of signal (dashed) and meter, whose difference it is.");
     }
     for (number, rest) in analysis.heard.rests.iter().enumerate() {
         let side = hand.side_in_words(rest.side, &hertz(rest.offset_hz, rest.u_hz));
@@ -218,12 +218,12 @@ impl<'a, DB: DrawingBackend> Scene<'a, DB> {
             x = self.legend_text(x + 24.0, y, "note ± u")?;
         }
         if self.pair {
-            let step = |i: f64| (x + 3.0 * i, x + 3.0 * i + 1.5);
-            for (from, to) in (0..6).map(|i| step(f64::from(i))) {
+            let dash = |i: f64| (x + 7.0 * i, x + 7.0 * i + 4.0);
+            for (from, to) in (0..3).map(|i| dash(f64::from(i))) {
                 self.canvas.line(&[(from, y - 3.0), (to, y - 3.0)], 1.25, ink::QUIET)?;
             }
             self.canvas.line(&[(x, y + 3.0), (x + 18.0, y + 3.0)], 1.25, ink::QUIET)?;
-            x = self.legend_text(x + 24.0, y, "signal's (dotted), meter's note")?;
+            x = self.legend_text(x + 24.0, y, "signal's (dashed), meter's note")?;
         }
         if !heard.rests.is_empty() {
             self.canvas

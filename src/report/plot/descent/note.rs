@@ -47,7 +47,7 @@ impl<DB: DrawingBackend> Scene<'_, DB> {
         Ok(())
     }
 
-    /// The notes of signal and meter, of which the offset is the difference: the signal's dotted.
+    /// The notes of signal and meter, of which the offset is the difference: the signal's dashed.
     pub(super) fn two_notes(&mut self, trail: &[TrackRow]) -> Result<(), PlotError> {
         let runs = trail.chunk_by(|a, b| a.notes_hz.is_some() == b.notes_hz.is_some());
         for run in runs.filter(|run| run[0].notes_hz.is_some()) {
