@@ -123,8 +123,8 @@ fn ladder() -> impl Iterator<Item = f64> {
 fn prior(wander: f64) -> f64 {
     match wander {
         w if w < 7e-4 => 0.0012,
-        w if w < 2.5e-3 => 0.013,
-        w => 0.016 * (SICK / w).powi(2).min(1.0),
+        w if w < 2.5e-3 => 0.0125,
+        w => 0.0145 * (SICK / w).powi(2).min(1.0),
     }
 }
 
