@@ -11,7 +11,7 @@ mod full;
 mod sound;
 
 use hushbeat::block::{SampleBlock, StreamFormat};
-use hushbeat::heard::{EndingState, Heard, Snapshot, TrackRow};
+use hushbeat::heard::{EndingState, Heard, Snapshot};
 use hushbeat::pipeline::{Ignore, Pipeline, Settings, Sink};
 use hushbeat::source::synthetic::{Detector, Hum, Rendered, Scene, render};
 
@@ -58,25 +58,15 @@ fn nothing_is_made_of_hiss_and_wandering_hum() {
     }
 }
 
-/// Keeps the rows of the track.
-#[derive(Default)]
-struct Rows(Vec<TrackRow>);
-
-impl Sink for Rows {
-    fn row(&mut self, row: &TrackRow) {
-        self.0.push(row.clone());
-    }
-}
-
 /// From 700 Hz to 20 Hz in two seconds, 20 dB over the noise: the track is off by less than a hundredth or one hertz, root
-/// mean square, and leaves out a fifth
-/// of the fall at most: below 28 Hz a note is found only when it has turned a few times.
+/// mean square, and leaves out a fifth of the fall at most: below 28 Hz a note is found only when it has turned a few
+/// times.
 #[test]
 fn a_quick_fall_is_followed() {
     for seed in 1..=full::count(4, 40) {
         let scene =
             Scene { snr_db: 20.0, ..bare(seed, &[(0.0, 700.0), (2.0, 700.0), (4.0, 20.0), (6.0, 20.0)]) };
-        let (rendered, mut rows) = (render(&scene), Rows::default());
+        let (rendered, mut rows) = (render(&scene), sound::Rows::default());
         let _ = hear(&rendered, &mut rows);
         let falling = rows.0.iter().filter(|r| (2.0..=4.0).contains(&r.time_s));
         let all = falling.clone().count();

@@ -4,6 +4,9 @@
 //! uncertainty, which must itself be near what noise allows.
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
 
+#[path = "support/sound.rs"]
+mod sound;
+
 use hushbeat::heard::{CrossingKind, EndingState, TrackRow, TrackState};
 use hushbeat::offset::{Hand, Side, Turning};
 use hushbeat::pipeline::{Ignore, Settings, Sink};
@@ -95,19 +98,9 @@ fn silence_below_the_path_is_a_bound_and_not_a_zero() {
     assert!((4.0..90.0).contains(&bound), "{bound}");
 }
 
-/// Keeps what it is told.
-#[derive(Default)]
-struct Rows(Vec<TrackRow>);
-
-impl Sink for Rows {
-    fn row(&mut self, row: &TrackRow) {
-        self.0.push(row.clone());
-    }
-}
-
 #[test]
 fn the_track_follows_the_fall() {
-    let mut rows = Rows::default();
+    let mut rows = sound::Rows::default();
     hear("fall-to-rest", Hand::Meter, None, &mut rows);
     let rows = rows.0;
     assert!(rows.windows(2).all(|w| w[1].time_s > w[0].time_s));

@@ -17,23 +17,14 @@ use hushbeat::correction::{Allowances, Measurement, Request, Transport, correct}
 use hushbeat::dial::Meter;
 use hushbeat::heard::{EndingState, Heard, Method, Rest, TrackRow};
 use hushbeat::offset::{Side, Turning};
-use hushbeat::pipeline::{Settings, Sink};
+use hushbeat::pipeline::Settings;
 use hushbeat::settings::{Pitch, Sideband, TwoNotes};
 use hushbeat::source::synthetic::{Detector, Kind, Receiver, Rendered, Scene, random_scene, render};
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
-#[derive(Default)]
-struct Rows(Vec<TrackRow>);
-
-impl Sink for Rows {
-    fn row(&mut self, row: &TrackRow) {
-        self.0.push(row.clone());
-    }
-}
-
 fn hear(rendered: &Rendered, settings: &Settings) -> (Heard, Vec<TrackRow>) {
     let format = StreamFormat { rate_hz: rendered.rate_hz, channels: rendered.channels };
-    let mut rows = Rows::default();
+    let mut rows = sound::Rows::default();
     let heard = sound::hear(format, &rendered.samples, settings, &mut rows);
     (heard, rows.0)
 }

@@ -228,21 +228,30 @@ impl Line {
         self.r = self.r.clamp(-4000.0, 4000.0);
     }
 
+    /// Whether a frame is too long for what the line does to show where it is.
+    fn outruns(&self, view: &View) -> bool {
+        let fastest = match view.seen {
+            Seen::Short => return false,
+            Seen::Medium => 10.0,
+            Seen::Long => 1.5,
+        };
+        self.r.abs() > fastest || self.had_left(view) || self.had_moved(view)
+    }
+
     /// Whether a longer frame shows a loud line only because it stood there in the frame's first part: the short frames have
     /// just lost it, before that frame's middle.
     fn had_left(&self, view: &View) -> bool {
         const LOUD: f64 = 100.0;
         let last_short = self.path.recent().rev().find(|p| p.seen == Seen::Short);
         let ago_s = last_short.map_or(f64::INFINITY, |p| view.middle_s() - p.at_s);
-        view.seen != Seen::Short && self.snr > LOUD && (0.04..view.length_s.min(0.7)).contains(&ago_s)
+        self.snr > LOUD && (0.04..view.length_s.min(0.7)).contains(&ago_s)
     }
 
     /// Whether a longer frame began while the line was still somewhere else: what it shows is neither there nor here.
     fn had_moved(&self, view: &View) -> bool {
         // The window hides the first part.
         let then = self.path.at(view.end_s - 0.8 * view.length_s, 0.3);
-        let far = |p: super::path::Point| (p.b.abs() - self.b.abs()).abs() > 3.0 / view.length_s;
-        view.seen != Seen::Short && then.is_some_and(far)
+        then.is_some_and(|p| (p.b.abs() - self.b.abs()).abs() > 3.0 / view.length_s)
     }
 
     /// Standard deviation of b now, Hz.
@@ -363,11 +372,7 @@ impl Table {
         });
         for &i in &*order {
             let line = &mut lines[i];
-            if view.seen == Seen::Medium && line.r.abs() > 10.0
-                || view.seen == Seen::Long && line.r.abs() > 1.5
-                || line.had_left(view)
-                || line.had_moved(view)
-            {
+            if line.outruns(view) {
                 continue;
             }
             // Nearness against loudness: a peak 10 dB down must lie twice as near.

@@ -126,8 +126,9 @@ impl Low {
         let from = first(&self.looks[longest])?;
         self.means.clear();
         self.means.extend(sound.slice(from, end).chunks_exact(self.block).map(|c| {
-            let there = |sum: f32| if sum.is_finite() { sum } else { finite_sum(c) };
-            there(sum(c)) / self.block as f32
+            let all = sum(c);
+            let there = if all.is_finite() { all } else { finite_sum(c) };
+            there / self.block as f32
         }));
         let means = &self.means;
         self.looks[longest..].iter_mut().find_map(|look| {

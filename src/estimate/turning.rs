@@ -25,9 +25,7 @@ impl Turning {
             bend: unit(rate * step_s * step_s),
         }
     }
-}
 
-impl Turning {
     /// The turn now; the next call gives that of the next instant.
     pub fn turn(&mut self) -> Complex64 {
         let now = self.now;

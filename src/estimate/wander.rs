@@ -128,12 +128,12 @@ fn prior(wander: f64) -> f64 {
     }
 }
 
+/// Wander from which on an oscillator is sick, Hz/√s.
+const SICK: f64 = 0.04;
+
 /// How many times more a rigid oscillator counts in the answer than it is likely: one that only seems to wander, as one of
 /// a few hundred does, would otherwise be answered many times worse than it can be.
 const LEAN: f64 = 60.0;
-
-/// Wander from which on an oscillator is sick, Hz/√s.
-const SICK: f64 = 0.04;
 
 /// Weight of a steady drift before anything was heard, against 1 for none, and the natural logarithm of the ratio
 /// between the fastest and the slowest that is thought of (0.0001 to 0.2 Hz/s, any decade alike).

@@ -3,10 +3,20 @@
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails there and then")]
 
 use hushbeat::block::{SampleBlock, StreamFormat};
-use hushbeat::heard::Heard;
+use hushbeat::heard::{Heard, TrackRow};
 use hushbeat::pipeline::{Pipeline, Settings, Sink};
 use hushbeat::source::recording;
 use std::path::Path;
+
+/// Keeps the rows of the track.
+#[derive(Default)]
+pub struct Rows(pub Vec<TrackRow>);
+
+impl Sink for Rows {
+    fn row(&mut self, row: &TrackRow) {
+        self.0.push(row.clone());
+    }
+}
 
 /// Frames that the ear is given at a time.
 const PIECE: usize = 4096;
