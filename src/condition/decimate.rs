@@ -1,5 +1,6 @@
 //! Decimation by a whole factor, in stages of linear-phase FIR filters.
 
+use multiversion::multiversion;
 use std::collections::VecDeque;
 
 /// Notes up to this fraction of the working rate pass flat; what would fold onto them is stopped.
@@ -79,36 +80,43 @@ impl Stage {
         let ready = have.saturating_sub(self.at + self.longest);
         let from = output.len();
         output.resize(from + ready, 0.0);
-        let (wide, single) = output[from..].as_chunks_mut::<SIDE_BY_SIDE>();
-        for out in wide {
-            let mut sums = [0.0f32; SIDE_BY_SIDE];
-            for phase in &self.phases {
-                for &(q, tap) in &phase.taps {
-                    let from = self.at + q;
-                    for (sum, x) in sums.iter_mut().zip(&phase.samples[from..from + SIDE_BY_SIDE]) {
-                        *sum += tap * x;
-                    }
-                }
-            }
-            *out = sums;
-            self.at += SIDE_BY_SIDE;
-        }
-        for out in single {
-            let mut sum = 0.0f32;
-            for phase in &self.phases {
-                for &(q, tap) in &phase.taps {
-                    sum += tap * phase.samples[self.at + q];
-                }
-            }
-            *out = sum;
-            self.at += 1;
-        }
+        filter(&self.phases, self.at, &mut output[from..]);
+        self.at += ready;
         if self.at > 4096 {
             for phase in &mut self.phases {
                 phase.samples.drain(..self.at);
             }
             self.at = 0;
         }
+    }
+}
+
+/// Works out outputs, the filter of the first of which begins at `at` in the phases.
+#[multiversion(targets("x86_64+avx2"))]
+fn filter(phases: &[Phase], mut at: usize, output: &mut [f32]) {
+    let (wide, single) = output.as_chunks_mut::<SIDE_BY_SIDE>();
+    for out in wide {
+        let mut sums = [0.0f32; SIDE_BY_SIDE];
+        for phase in phases {
+            for &(q, tap) in &phase.taps {
+                let from = at + q;
+                for (sum, x) in sums.iter_mut().zip(&phase.samples[from..from + SIDE_BY_SIDE]) {
+                    *sum += tap * x;
+                }
+            }
+        }
+        *out = sums;
+        at += SIDE_BY_SIDE;
+    }
+    for out in single {
+        let mut sum = 0.0f32;
+        for phase in phases {
+            for &(q, tap) in &phase.taps {
+                sum += tap * phase.samples[at + q];
+            }
+        }
+        *out = sum;
+        at += 1;
     }
 }
 

@@ -1,6 +1,7 @@
 //! One frame of sound into its spectrum: planned once, all scratch owned, nothing allocated per frame.
 
 use super::window::{enbw_bins, hann};
+use multiversion::multiversion;
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
@@ -136,17 +137,38 @@ impl RealFrame {
     /// Never: the transform's buffers are of its own making.
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
         let level = level(samples, &self.window, self.weight);
-        for ((y, x), w) in self.padded.input.iter_mut().zip(samples).zip(&self.window) {
-            *y = present(*x, level) * w;
-        }
-        for (p, z) in self.power.iter_mut().zip(self.padded.run(samples.len())) {
-            *p = z.norm_sqr() * self.scale;
-        }
+        weigh(samples, level, &self.window, &mut self.padded.input);
+        powers_of(self.padded.run(samples.len()), self.scale, &mut self.power);
         &self.power
     }
 }
 
+/// The samples over their level, times the window; nothing where one is missing.
+#[multiversion(targets("x86_64+avx2"))]
+fn weigh(samples: &[f32], level: f32, window: &[f32], weighed: &mut [f32]) {
+    for ((y, x), w) in weighed.iter_mut().zip(samples).zip(window) {
+        *y = present(*x, level) * w;
+    }
+}
+
+/// The same with turns in the place of the window.
+#[multiversion(targets("x86_64+avx2"))]
+fn turn(samples: &[f32], level: f32, turns: &[Complex32], turned: &mut [Complex32]) {
+    for ((z, x), turn) in turned.iter_mut().zip(samples).zip(turns) {
+        *z = turn * present(*x, level);
+    }
+}
+
+/// Squared sizes of the bins times `scale`.
+#[multiversion(targets("x86_64+avx2"))]
+fn powers_of(bins: &[Complex32], scale: f32, powers: &mut [f32]) {
+    for (p, z) in powers.iter_mut().zip(bins) {
+        *p = z.norm_sqr() * scale;
+    }
+}
+
 /// A sample over the frame's level; nothing where it is missing.
+#[inline(always)]
 fn present(x: f32, level: f32) -> f32 {
     let over = x - level;
     if over.is_finite() { over } else { 0.0 }
@@ -165,6 +187,7 @@ fn level(samples: &[f32], window: &[f32], weight: f32) -> f32 {
 }
 
 /// Sum of products, eight sums side by side so that the compiler may use wide registers.
+#[multiversion(targets("x86_64+avx2"))]
 pub fn dot(a: &[f32], b: &[f32]) -> f32 {
     let mut sums = [0.0f32; 8];
     let ((a8, a), (b8, b)) = (a.as_chunks::<8>(), b.as_chunks::<8>());
@@ -232,9 +255,7 @@ impl ChirpFrame {
             &self.turns
         };
         let level = level(samples, &self.window, self.weight);
-        for ((z, x), turn) in self.bins.iter_mut().zip(samples).zip(turns) {
-            *z = turn * present(*x, level);
-        }
+        turn(samples, level, turns, &mut self.bins);
         self.bins[len..].fill(Complex32::default());
         self.plan.process_with_scratch(&mut self.bins, &mut self.scratch);
     }
@@ -245,13 +266,10 @@ impl ChirpFrame {
         let half = self.bins.len() / 2;
         if opposite {
             self.power[0] = self.bins[0].norm_sqr() * scale;
-            for (p, z) in self.power[1..].iter_mut().zip(self.bins[half..].iter().rev()) {
-                *p = z.norm_sqr() * scale;
-            }
+            powers_of(&self.bins[half..], scale, &mut self.power[1..]);
+            self.power[1..].reverse();
         } else {
-            for (p, z) in self.power.iter_mut().zip(&self.bins[..=half]) {
-                *p = z.norm_sqr() * scale;
-            }
+            powers_of(&self.bins[..=half], scale, &mut self.power);
         }
         &self.power
     }
