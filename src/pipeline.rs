@@ -85,6 +85,8 @@ pub struct Pipeline {
     tonality: Tonality,
 }
 
+/// Frames worked on at a time: a huge block needs no huge scratch, and what has just been copied is still at hand.
+const PIECE: usize = 4096;
 /// Channels that are the same to the last bit for so long have one input behind them: there is nothing to choose, s.
 const SAME_S: f64 = 0.1;
 /// How long the most tonal channel is looked for before the best so far is taken, s.
@@ -154,8 +156,7 @@ impl Pipeline {
 
     fn take(&mut self, samples: &[f32], sink: &mut dyn Sink) {
         let channels = usize::from(self.format.channels);
-        // Work in pieces so that a huge block needs no huge scratch.
-        for piece in samples.chunks(channels * 16_384) {
+        for piece in samples.chunks(channels * PIECE) {
             for (c, channel) in self.channels.iter_mut().enumerate() {
                 if self.used.is_some_and(|u| u != c) {
                     continue;

@@ -9,6 +9,7 @@
 use super::blocks::BlockSums;
 use super::linear::Normal;
 use super::turning::Turning;
+use multiversion::multiversion;
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -105,6 +106,7 @@ impl Pass {
     }
 
     /// The factors for the line at `frequency`, and for its image.
+    #[inline(always)]
     fn at(&self, sums: &BlockSums, frequency: f64) -> (f64, f64) {
         let d = frequency - self.about_hz;
         if d.abs() > self.within_hz {
@@ -116,6 +118,7 @@ impl Pass {
 
     /// The two terms that a real line leaves in a block, for amplitude 1 and for amplitude j: `turn` is e^(j·its phase),
     /// `back` e^(−j·the carrier's phase).
+    #[inline(always)]
     fn terms(
         &self,
         sums: &BlockSums,
@@ -163,6 +166,7 @@ impl Layout {
 }
 
 /// Product of a complex amplitude with a line's two terms.
+#[inline(always)]
 fn times(a: Complex64, terms: (Complex64, Complex64)) -> Complex64 {
     terms.0 * a.re + terms.1 * a.im
 }
@@ -239,10 +243,10 @@ pub fn fit_tone(
     };
     let mut fit = ToneFit::start(sums, (from, to), model);
     // The first round finds the amplitudes only.
-    let start = fit.normal(sums, (from, to), &layout, layout.frequency(), skip)?;
+    let start = gather(&fit, sums, (from, to), &layout, layout.frequency(), skip)?;
     fit.take_linear(&layout, &start.solve()?.0);
     for step in 0..STEPS {
-        let normal = fit.normal(sums, (from, to), &layout, layout.len(), skip)?;
+        let normal = gather(&fit, sums, (from, to), &layout, layout.len(), skip)?;
         let (x, inverse) = normal.solve()?;
         fit.take_linear(&layout, &x);
         fit.misfit = normal.misfit(&x);
@@ -256,6 +260,59 @@ pub fn fit_tone(
         }
     }
     (fit.frequency_hz > 0.0).then_some(fit)
+}
+
+/// Gathers the normal equations of the first `columns` parameters about the present fit: the linear ones are
+/// solved for anew, the nonlinear ones for their step. `None` with too few rows.
+#[multiversion(targets("x86_64+avx2"))]
+fn gather(
+    fit: &ToneFit,
+    sums: &BlockSums,
+    (from, to): (usize, usize),
+    layout: &Layout,
+    columns: usize,
+    skip: &dyn Fn(usize) -> bool,
+) -> Option<Normal> {
+    let mut normal = Normal::new(columns);
+    let mut row = vec![Complex64::default(); layout.len()];
+    // Plain means are real: one row a block instead of two.
+    let (mut real, mut both) = (vec![[0.0; 1]; columns], vec![[0.0; 2]; columns]);
+    let level = fit.level * fit.level_pass;
+    let (from_s, step_s) = (sums.centre_s(from), sums.block_s());
+    let tau = from_s - fit.at_s;
+    let line = |h: &Line<u32>| {
+        let h = f64::from(h.what);
+        Turning::new(h * fit.comb_hz, h * fit.comb_rate, tau, step_s)
+    };
+    let mut carrier = Turning::new(-sums.carrier_hz(), 0.0, from_s, step_s);
+    let mut turnings = vec![Turning::new(fit.frequency_hz, fit.rate, tau, step_s)];
+    turnings.extend(fit.lines.iter().map(line));
+    turnings.extend(fit.lone.iter().map(|l| Turning::new(l.what, 0.0, tau, step_s)));
+    let mut turns = vec![Complex64::default(); turnings.len()];
+    for k in from..to {
+        let back = carrier.turn();
+        turns.iter_mut().zip(&mut turnings).for_each(|(now, turning)| *now = turning.turn());
+        if skip(k) {
+            continue;
+        }
+        let Some(mut z) = sums.mean(k) else { continue };
+        if !layout.level {
+            z -= back * level;
+        }
+        fit.columns(sums, k, back, &turns, layout, &mut row);
+        if layout.level {
+            for (x, r) in real.iter_mut().zip(&row) {
+                *x = [r.re];
+            }
+            normal.add_rows(&real, [z.re]);
+        } else {
+            for (x, r) in both.iter_mut().zip(&row) {
+                *x = [r.re, r.im];
+            }
+            normal.add_rows(&both, [z.re, z.im]);
+        }
+    }
+    (normal.rows() >= columns + 3).then_some(normal)
 }
 
 impl ToneFit {
@@ -288,55 +345,9 @@ impl ToneFit {
         }
     }
 
-    /// Gathers the normal equations of the first `columns` parameters about the present fit: the linear ones are
-    /// solved for anew, the nonlinear ones for their step. `None` with too few rows.
-    fn normal(
-        &self,
-        sums: &BlockSums,
-        (from, to): (usize, usize),
-        layout: &Layout,
-        columns: usize,
-        skip: &dyn Fn(usize) -> bool,
-    ) -> Option<Normal> {
-        let mut normal = Normal::new(columns);
-        let mut row = vec![Complex64::default(); layout.len()];
-        let (mut re, mut im) = (vec![0.0; columns], vec![0.0; columns]);
-        let level = self.level * self.level_pass;
-        let (from_s, step_s) = (sums.centre_s(from), sums.block_s());
-        let tau = from_s - self.at_s;
-        let line = |h: &Line<u32>| {
-            let h = f64::from(h.what);
-            Turning::new(h * self.comb_hz, h * self.comb_rate, tau, step_s)
-        };
-        let mut carrier = Turning::new(-sums.carrier_hz(), 0.0, from_s, step_s);
-        let mut turnings = vec![Turning::new(self.frequency_hz, self.rate, tau, step_s)];
-        turnings.extend(self.lines.iter().map(line));
-        turnings.extend(self.lone.iter().map(|l| Turning::new(l.what, 0.0, tau, step_s)));
-        let mut turns = vec![Complex64::default(); turnings.len()];
-        for k in from..to {
-            let back = carrier.turn();
-            turns.iter_mut().zip(&mut turnings).for_each(|(now, turning)| *now = turning.turn());
-            if skip(k) {
-                continue;
-            }
-            let Some(mut z) = sums.mean(k) else { continue };
-            if !layout.level {
-                z -= back * level;
-            }
-            self.columns(sums, k, back, &turns, layout, &mut row);
-            for (r, (x, y)) in row.iter().zip(re.iter_mut().zip(im.iter_mut())) {
-                (*x, *y) = (r.re, r.im);
-            }
-            normal.add(&re, z.re);
-            if !layout.level {
-                normal.add(&im, z.im);
-            }
-        }
-        (normal.rows() >= columns + 3).then_some(normal)
-    }
-
     /// The derivatives of the mean of block `k` by every parameter; `turns` are e^(j·phase) there of the note, of the comb's
     /// lines and of the lone ones, `back` is e^(−j·the carrier's phase).
+    #[inline(always)]
     fn columns(
         &self,
         sums: &BlockSums,

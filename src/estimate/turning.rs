@@ -27,6 +27,7 @@ impl Turning {
     }
 
     /// The turn now; the next call gives that of the next instant.
+    #[inline(always)]
     pub fn turn(&mut self) -> Complex64 {
         let now = self.now;
         self.now *= self.step;
