@@ -97,10 +97,7 @@ impl Frames {
         unasked: bool,
         (lowest_hz, least_snr): (f64, f64),
     ) -> Option<View> {
-        let samples = sound.slice(end.checked_sub(self.short.len() as u64)?, end);
-        if gappy(samples) {
-            return None;
-        }
+        let samples = whole_frame(sound, end, self.short.len())?;
         let view = view_of(&self.short, Seen::Short, end, self.rate_hz);
         let (now_s, length_s) = (view.end_s, view.length_s);
         let bin_hz = self.short.bin_hz();
@@ -203,6 +200,12 @@ fn view_of(frame: &RealFrame, seen: Seen, end: u64, rate_hz: f64) -> View {
     }
 }
 
+/// The samples of a frame of `len` that ends with sample `end`; `None` where it is not full yet or too much is missing.
+fn whole_frame(sound: &History, end: u64, len: usize) -> Option<&[f32]> {
+    let from = end.checked_sub(len as u64)?;
+    (!sound.is_gappy(from, end)).then(|| sound.slice(from, end))
+}
+
 /// Finds the peaks of a frame that ends with sample `end` of `sound`, at `rate_hz`. `None`, with `peaks` as they were, where
 /// it is not full yet or too much of it is missing.
 fn peaks_in(
@@ -214,10 +217,7 @@ fn peaks_in(
     floor: &mut Floor,
     peaks: &mut Vec<Peak>,
 ) -> Option<View> {
-    let samples = sound.slice(end.checked_sub(frame.len() as u64)?, end);
-    if gappy(samples) {
-        return None;
-    }
+    let samples = whole_frame(sound, end, frame.len())?;
     let view = view_of(frame, seen, end, rate_hz);
     let bin_hz = frame.bin_hz();
     let power = frame.power(samples);
@@ -234,9 +234,4 @@ fn peaks_in(
 fn drop_low_ghosts(peaks: &mut Vec<Peak>) {
     let low = peaks.iter().filter(|p| p.frequency_hz < low::HIGHEST_HZ).map(|p| p.power).fold(0.0, f64::max);
     peaks.retain(|p| p.frequency_hz > 14.0 && (p.frequency_hz > 45.0 || p.power >= low));
-}
-
-/// Whether too much of a frame is missing for its spectrum to mean anything.
-fn gappy(samples: &[f32]) -> bool {
-    samples.iter().filter(|x| !x.is_finite()).count() * 4 > samples.len()
 }

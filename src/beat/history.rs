@@ -5,16 +5,21 @@ pub struct History {
     samples: Vec<f32>,
     first: u64,
     keep: usize,
+    /// Index after the newest sample that is missing (NaN).
+    missing: u64,
 }
 
 impl History {
     /// An empty history that keeps `keep` samples.
     pub fn new(keep: usize) -> Self {
-        Self { samples: Vec::with_capacity(2 * keep), first: 0, keep }
+        Self { samples: Vec::with_capacity(2 * keep), first: 0, keep, missing: 0 }
     }
 
     /// Appends samples and forgets the oldest beyond what is kept.
     pub fn push(&mut self, samples: &[f32]) {
+        if let Some(at) = samples.iter().rposition(|x| !x.is_finite()) {
+            self.missing = self.end() + at as u64 + 1;
+        }
         self.samples.extend_from_slice(samples);
         if self.samples.len() >= 2 * self.keep {
             let drop = self.samples.len() - self.keep;
@@ -30,6 +35,12 @@ impl History {
         for (old, new) in self.samples[at..].iter_mut().zip(samples.iter().skip(skip)) {
             *old = *new;
         }
+    }
+
+    /// Whether more than a quarter of the samples `from..to` are missing: a spectrum of them means nothing.
+    pub fn is_gappy(&self, from: u64, to: u64) -> bool {
+        let samples = self.slice(from, to.min(self.missing).max(from));
+        samples.iter().filter(|x| !x.is_finite()).count() as u64 * 4 > to - from
     }
 
     /// Index of the oldest sample still kept.

@@ -7,6 +7,7 @@
 //! harmonic that lies beside a hum line.
 
 use crate::estimate::{Comb, Turning};
+use multiversion::multiversion;
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -87,12 +88,44 @@ pub fn measure(samples: &[f32], rate_hz: f64, from_s: f64, note: Note, comb: &Co
 fn window(len: usize) -> Vec<f64> {
     // Harris, Proc. IEEE 66(1) 51–83, January 1978: the minimum four-term window.
     const TERMS: [f64; 4] = [0.35875, -0.48829, 0.14128, -0.01168];
-    let value = |i: usize| -> f64 {
-        let x = 2.0 * PI * (i as f64 + 0.5) / len as f64;
-        TERMS.iter().enumerate().map(|(k, a)| a * (k as f64 * x).cos()).sum()
-    };
     let sum = len as f64 * TERMS[0];
-    (0..len).map(|i| value(i) / sum).collect()
+    let mut turning = Turning::new(1.0, 0.0, 0.5 / len as f64, 1.0 / len as f64);
+    let value = |_| {
+        let turn = turning.turn();
+        let (mut value, mut e) = (TERMS[0], turn);
+        for term in &TERMS[1..] {
+            value += term * e.re;
+            e *= turn;
+        }
+        value / sum
+    };
+    (0..len).map(value).collect()
+}
+
+/// Samples whose turns are raised side by side.
+const SIDE_BY_SIDE: usize = 4;
+
+/// Twice the sum of the samples under the window, times the first power of their turns, the second, and so on.
+#[multiversion(targets("x86_64+avx2"))]
+fn powers_of_turn(piece: &[f32], window: &[f64], mut turning: Turning) -> [Complex64; 2 * MOST + 1] {
+    let (mut sums_re, mut sums_im) = ([[0.0; SIDE_BY_SIDE]; 2 * MOST + 1], [[0.0; SIDE_BY_SIDE]; 2 * MOST + 1]);
+    for (xs, ws) in piece.chunks(SIDE_BY_SIDE).zip(window.chunks(SIDE_BY_SIDE)) {
+        let (mut re, mut im, mut x) = ([0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE]);
+        for (lane, (&sample, &w)) in xs.iter().zip(ws).enumerate() {
+            let turn = turning.turn();
+            (re[lane], im[lane], x[lane]) = (turn.re, turn.im, f64::from(sample) * w * 2.0);
+        }
+        let (mut z_re, mut z_im): ([f64; SIDE_BY_SIDE], [f64; SIDE_BY_SIDE]) =
+            (std::array::from_fn(|i| re[i] * x[i]), std::array::from_fn(|i| im[i] * x[i]));
+        for (sum_re, sum_im) in sums_re.iter_mut().zip(&mut sums_im) {
+            for i in 0..SIDE_BY_SIDE {
+                sum_re[i] += z_re[i];
+                sum_im[i] += z_im[i];
+                (z_re[i], z_im[i]) = (z_re[i] * re[i] - z_im[i] * im[i], z_re[i] * im[i] + z_im[i] * re[i]);
+            }
+        }
+    }
+    std::array::from_fn(|k| Complex64::new(sums_re[k].iter().sum(), sums_im[k].iter().sum()))
 }
 
 /// What the pieces add up to. Index k − 1 for harmonic k.
@@ -118,16 +151,8 @@ impl Pieces {
         let middle_s = from_s + 0.5 * (piece.len() - 1) as f64 / rate_hz;
         let f = note.frequency_hz + note.rate * (middle_s - note.at_s);
         // Half the note's phase, counted from the middle, turned back.
-        let mut turning = Turning::new(-0.5 * f, -0.5 * note.rate, from_s - middle_s, 1.0 / rate_hz);
-        let mut sums = [Complex64::default(); 2 * MOST + 1];
-        for (&x, &w) in piece.iter().zip(window) {
-            let turn = turning.turn();
-            let mut z = turn * (f64::from(x) * w * 2.0);
-            for sum in &mut sums {
-                *sum += z;
-                z *= turn;
-            }
-        }
+        let turning = Turning::new(-0.5 * f, -0.5 * note.rate, from_s - middle_s, 1.0 / rate_hz);
+        let sums = powers_of_turn(piece, window, turning);
         let amplitude = sums[1].norm();
         if amplitude <= 0.0 {
             return;

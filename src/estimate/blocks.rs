@@ -1,5 +1,6 @@
 //! Sums of the sound times a carrier over short blocks.
 
+use multiversion::multiversion;
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -89,31 +90,10 @@ impl BlockSums {
     }
 
     /// Adds samples of one block, the first of them `at` s from the first of all; `step` is how the carrier turns back
-    /// from one to the next. Several turns run side by side: one alone would wait for its own product.
+    /// from one to the next.
     fn gather(&mut self, samples: &[f32], at: f64, step: Complex64) {
         let first = Complex64::from_polar(1.0, -2.0 * PI * (self.carrier_hz * at).fract());
-        let step2 = step * step;
-        let leap = step2 * step2;
-        let (fours, rest) = samples.as_chunks::<4>();
-        let (mut turns, mut sums) =
-            ([first, first * step, first * step2, first * step2 * step], [Complex64::default(); 4]);
-        let mut plain = [0.0; 4];
-        for four in fours {
-            for i in 0..4 {
-                // What is missing is NaN and shows in the sum.
-                let x = f64::from(four[i]);
-                sums[i] += turns[i] * x;
-                plain[i] += x;
-                turns[i] *= leap;
-            }
-        }
-        let mut turn = turns[0];
-        let (mut sum, mut level) = (sums.iter().sum::<Complex64>(), plain.iter().sum::<f64>());
-        for &x in rest {
-            sum += turn * f64::from(x);
-            level += f64::from(x);
-            turn *= step;
-        }
+        let (sum, level) = turned_sum(samples, first, step);
         if level.is_finite() {
             self.sum += sum;
             self.plain_sum += level;
@@ -190,6 +170,36 @@ impl BlockSums {
         let sigma2 = row_variance * self.block_len as f64 * if self.carrier_hz > 0.0 { 2.0 } else { 1.0 };
         2.0 * sigma2 / self.rate_hz
     }
+}
+
+/// The sum of the samples, each turned by `step` more than the one before, the first by `first`; and their plain sum, in
+/// which what is missing (NaN) shows. Several turns run side by side: one alone would wait for its own product.
+#[multiversion(targets("x86_64+avx2"))]
+fn turned_sum(samples: &[f32], first: Complex64, step: Complex64) -> (Complex64, f64) {
+    let step2 = step * step;
+    let leap = step2 * step2;
+    let (fours, rest) = samples.as_chunks::<4>();
+    let starts = [first, first * step, first * step2, first * step2 * step];
+    let (mut re, mut im) = (starts.map(|s| s.re), starts.map(|s| s.im));
+    let (mut sum_re, mut sum_im, mut plain) = ([0.0; 4], [0.0; 4], [0.0; 4]);
+    for four in fours {
+        let x = four.map(f64::from);
+        for i in 0..4 {
+            sum_re[i] += re[i] * x[i];
+            sum_im[i] += im[i] * x[i];
+            plain[i] += x[i];
+            (re[i], im[i]) = (re[i] * leap.re - im[i] * leap.im, re[i] * leap.im + im[i] * leap.re);
+        }
+    }
+    let mut turn = Complex64::new(re[0], im[0]);
+    let mut sum = Complex64::new(sum_re.iter().sum(), sum_im.iter().sum());
+    let mut level = plain.iter().sum::<f64>();
+    for &x in rest {
+        sum += turn * f64::from(x);
+        level += f64::from(x);
+        turn *= step;
+    }
+    (sum, level)
 }
 
 #[cfg(test)]

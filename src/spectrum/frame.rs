@@ -2,7 +2,6 @@
 
 use super::window::{enbw_bins, hann};
 use multiversion::multiversion;
-use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
 use std::f64::consts::PI;
@@ -18,32 +17,70 @@ fn quick_size(least: usize) -> usize {
         .unwrap_or(least)
 }
 
-/// A transform of real samples, zero-padded.
+/// A transform of real samples, zero-padded: even and odd samples are the two parts of a complex transform of half the
+/// size, whose bins are then untangled. The padding is written once, since the transform leaves its input as it was.
 struct Padded {
-    plan: Arc<dyn RealToComplex<f32>>,
-    input: Vec<f32>,
+    plan: Arc<dyn Fft<f32>>,
+    /// Two samples each.
+    input: Vec<Complex32>,
+    tangled: Vec<Complex32>,
+    /// −½·j·e^(−2πjk/size) for k from 0 to a quarter of the size.
+    turns: Vec<Complex32>,
     bins: Vec<Complex32>,
     scratch: Vec<Complex32>,
 }
 
 impl Padded {
+    /// For `size` points, an even number.
     fn new(size: usize) -> Self {
-        let plan = RealFftPlanner::new().plan_fft_forward(size);
+        let half = size / 2;
+        let plan = FftPlanner::new().plan_fft_forward(half);
+        let turn = |k: usize| {
+            let turn = Complex64::from_polar(0.5, -2.0 * PI * (k as f64 / size as f64 + 0.25));
+            Complex32::new(turn.re as f32, turn.im as f32)
+        };
         Self {
-            input: plan.make_input_vec(),
-            bins: plan.make_output_vec(),
-            scratch: plan.make_scratch_vec(),
+            input: vec![Complex32::default(); half],
+            tangled: vec![Complex32::default(); half],
+            turns: (0..=half / 2).map(turn).collect(),
+            bins: vec![Complex32::default(); half + 1],
+            scratch: vec![Complex32::default(); plan.get_immutable_scratch_len()],
             plan,
         }
     }
 
-    /// Transforms the input, of which the first `len` samples were set, into the bins.
-    fn run(&mut self, len: usize) -> &[Complex32] {
-        self.input[len..].fill(0.0);
-        self.plan
-            .process_with_scratch(&mut self.input, &mut self.bins, &mut self.scratch)
-            .expect("the buffers were made by this plan");
+    /// Points of the transform.
+    fn size(&self) -> usize {
+        2 * self.input.len()
+    }
+
+    /// Transforms the input into the bins.
+    fn run(&mut self) -> &[Complex32] {
+        self.plan.process_immutable_with_scratch(&self.input, &mut self.tangled, &mut self.scratch);
+        untangle(&self.tangled, &self.turns, &mut self.bins);
         &self.bins
+    }
+}
+
+/// From the bins Z of a transform of n pairs of real samples those of all 2n samples: with the halves of sum and difference
+/// of `Z_k` and the conjugate of `Z_(n−k)`, which are the transforms of the even samples and j times that of the odd ones.
+#[multiversion(targets("x86_64+avx2"))]
+fn untangle(tangled: &[Complex32], turns: &[Complex32], bins: &mut [Complex32]) {
+    let n = tangled.len();
+    let Some(first) = tangled.first() else { return };
+    (bins[0], bins[n]) = (Complex32::new(first.re + first.im, 0.0), Complex32::new(first.re - first.im, 0.0));
+    let last = n / 2;
+    let (low, high) = bins.split_at_mut(last + 1);
+    let pairs = low[1..].iter_mut().zip(high[..n - last].iter_mut().rev().skip(1));
+    let both = tangled[1..].iter().zip(tangled.iter().rev());
+    for (((below, above), (z, mirror)), turn) in pairs.zip(both).zip(&turns[1..]) {
+        let (sum, difference) = (z + mirror.conj(), z - mirror.conj());
+        let (even, odd) = (sum * 0.5, difference * turn);
+        *below = even + odd;
+        *above = (even - odd).conj();
+    }
+    if n.is_multiple_of(2) && n > 0 {
+        low[last] = tangled[last].conj();
     }
 }
 
@@ -61,7 +98,7 @@ impl PlainFrame {
 
     /// Points of the transform.
     pub fn size(&self) -> usize {
-        self.padded.input.len()
+        self.padded.size()
     }
 
     /// Σ (x − `level`)·e^(−2πjkn/size) for k from 0 to half the size; exactly as many samples as the frame has.
@@ -69,10 +106,14 @@ impl PlainFrame {
     /// # Panics
     /// Never: the transform's buffers are of its own making.
     pub fn bins(&mut self, samples: &[f32], level: f32) -> &[Complex32] {
-        for (y, x) in self.padded.input[..self.len].iter_mut().zip(samples) {
-            *y = x - level;
+        let (pairs, single) = samples[..self.len].as_chunks::<2>();
+        for (z, pair) in self.padded.input.iter_mut().zip(pairs) {
+            *z = Complex32::new(pair[0] - level, pair[1] - level);
         }
-        self.padded.run(self.len)
+        if let [x] = single {
+            self.padded.input[pairs.len()] = Complex32::new(x - level, 0.0);
+        }
+        self.padded.run()
     }
 }
 
@@ -138,16 +179,20 @@ impl RealFrame {
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
         let level = level(samples, &self.window, self.weight);
         weigh(samples, level, &self.window, &mut self.padded.input);
-        powers_of(self.padded.run(samples.len()), self.scale, &mut self.power);
+        powers_of(self.padded.run(), self.scale, &mut self.power);
         &self.power
     }
 }
 
-/// The samples over their level, times the window; nothing where one is missing.
+/// The samples over their level, times the window, in pairs; nothing where one is missing.
 #[multiversion(targets("x86_64+avx2"))]
-fn weigh(samples: &[f32], level: f32, window: &[f32], weighed: &mut [f32]) {
-    for ((y, x), w) in weighed.iter_mut().zip(samples).zip(window) {
-        *y = present(*x, level) * w;
+fn weigh(samples: &[f32], level: f32, window: &[f32], weighed: &mut [Complex32]) {
+    let ((pairs, single), (weights, weight)) = (samples.as_chunks::<2>(), window.as_chunks::<2>());
+    for ((z, x), w) in weighed.iter_mut().zip(pairs).zip(weights) {
+        *z = Complex32::new(present(x[0], level) * w[0], present(x[1], level) * w[1]);
+    }
+    if let (Some(z), [x], [w]) = (weighed.get_mut(pairs.len()), single, weight) {
+        *z = Complex32::new(present(*x, level) * w, 0.0);
     }
 }
 
