@@ -69,19 +69,45 @@ fn untangle(tangled: &[Complex32], turns: &[Complex32], bins: &mut [Complex32]) 
     let n = tangled.len();
     let Some(first) = tangled.first() else { return };
     (bins[0], bins[n]) = (Complex32::new(first.re + first.im, 0.0), Complex32::new(first.re - first.im, 0.0));
-    let last = n / 2;
-    let (low, high) = bins.split_at_mut(last + 1);
-    let pairs = low[1..].iter_mut().zip(high[..n - last].iter_mut().rev().skip(1));
-    let both = tangled[1..].iter().zip(tangled.iter().rev());
-    for (((below, above), (z, mirror)), turn) in pairs.zip(both).zip(&turns[1..]) {
-        let (sum, difference) = (z + mirror.conj(), z - mirror.conj());
-        let (even, odd) = (sum * 0.5, difference * turn);
-        *below = even + odd;
-        *above = (even - odd).conj();
+    // Bins k and n − k come in pairs; several of each side by side as long as they do not meet.
+    let (low, high) = bins[..n].split_at_mut(n / 2 + 1);
+    let ((below, _), (_, above)) = (low[1..].as_chunks_mut(), high.as_rchunks_mut());
+    let (near, (_, mirror), turns_of) =
+        (tangled[1..].as_chunks().0, tangled[1..].as_rchunks(), turns[1..].as_chunks().0);
+    let outputs = below.iter_mut().zip(above.iter_mut().rev());
+    let inputs = near.iter().zip(mirror.iter().rev()).zip(turns_of);
+    let mut k = 1;
+    for ((below, above), ((near, mirror), turn)) in outputs.zip(inputs) {
+        (*below, *above) = untangle_some(near, mirror, turn);
+        k += SIDE_BY_SIDE;
     }
-    if n.is_multiple_of(2) && n > 0 {
-        low[last] = tangled[last].conj();
+    for k in k..=n / 2 {
+        let (z, mirror) = (tangled[k], tangled[n - k]);
+        let (even, odd) = ((z + mirror.conj()) * 0.5, (z - mirror.conj()) * turns[k]);
+        bins[k] = even + odd;
+        bins[n - k] = (even - odd).conj();
     }
+}
+
+/// Bins that are untangled side by side.
+const SIDE_BY_SIDE: usize = 8;
+type Some = [Complex32; SIDE_BY_SIDE];
+
+/// Some bins and, in their own order, those that mirror them.
+#[inline(always)]
+fn untangle_some(near: &Some, mirror: &Some, turn: &Some) -> (Some, Some) {
+    let mut mirror = *mirror;
+    mirror.reverse();
+    let (mut below, mut above) = ([Complex32::default(); SIDE_BY_SIDE], [Complex32::default(); SIDE_BY_SIDE]);
+    for i in 0..SIDE_BY_SIDE {
+        let even = (0.5 * (near[i].re + mirror[i].re), 0.5 * (near[i].im - mirror[i].im));
+        let (re, im) = (near[i].re - mirror[i].re, near[i].im + mirror[i].im);
+        let odd = (re * turn[i].re - im * turn[i].im, re * turn[i].im + im * turn[i].re);
+        below[i] = Complex32::new(even.0 + odd.0, even.1 + odd.1);
+        above[i] = Complex32::new(even.0 - odd.0, odd.1 - even.1);
+    }
+    above.reverse();
+    (below, above)
 }
 
 /// The bins of a padded frame without a window.
