@@ -26,8 +26,9 @@ pub use turning::Turning;
 pub use wander::{Drift, PhasePoint, Smoothed, WanderFilter, smooth};
 
 /// The whole turns nearest to a phase, rad: what is to be taken off to wrap it to ±π.
+#[inline(always)]
 pub fn whole_turns(phase: f64) -> f64 {
-    (phase / (2.0 * std::f64::consts::PI)).round() * 2.0 * std::f64::consts::PI
+    (phase / (2.0 * std::f64::consts::PI)).round_ties_even() * 2.0 * std::f64::consts::PI
 }
 
 /// Where the top of the parabola through three neighbouring values lies, in steps from the middle one, `most` at most; 0

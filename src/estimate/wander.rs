@@ -6,6 +6,7 @@
 //! innovations over a ladder of values, none among them.
 
 use super::whole_turns;
+use multiversion::multiversion;
 use std::f64::consts::PI;
 
 /// One observed phase.
@@ -19,15 +20,18 @@ pub struct PhasePoint {
     pub variance: f64,
 }
 
-/// The Kalman filter of phase and frequency.
+/// Kalman filters of phase and frequency for `N` wanders, side by side.
 #[derive(Debug, Clone)]
-pub struct WanderFilter {
+struct Filters<const N: usize> {
     at_s: f64,
-    theta: f64,
-    omega: f64,
-    p: [f64; 3],
+    theta: [f64; N],
+    omega: [f64; N],
+    /// Variances of the phase, covariances, variances of the frequency.
+    phase: [f64; N],
+    cross: [f64; N],
+    frequency: [f64; N],
     /// (2πw)², rad²/s³.
-    intensity: f64,
+    intensity: [f64; N],
 }
 
 /// Diffuse start of the phase, rad²: squared away by the first observation.
@@ -36,65 +40,116 @@ const DIFFUSE: f64 = 1e6;
 /// turns that two phases of a weak note can't tell apart.
 const START_HZ: f64 = 0.5;
 
+impl<const N: usize> Filters<N> {
+    #[inline(always)]
+    fn new(at_s: f64, wanders: [f64; N]) -> Self {
+        Self {
+            at_s,
+            theta: [0.0; N],
+            omega: [0.0; N],
+            phase: [DIFFUSE; N],
+            cross: [0.0; N],
+            frequency: [(2.0 * PI * START_HZ).powi(2); N],
+            intensity: wanders.map(|w| (2.0 * PI * w).powi(2)),
+        }
+    }
+
+    /// Moves to `at_s`, forward or backward.
+    #[inline(always)]
+    fn predict(&mut self, at_s: f64) {
+        let dt = at_s - self.at_s;
+        let d = dt.abs();
+        for i in 0..N {
+            let q = self.intensity[i];
+            let (b, c) = (self.cross[i], self.frequency[i]);
+            self.theta[i] += self.omega[i] * dt;
+            // Backward in time the same walk: the cross terms change sign with dt.
+            self.phase[i] += 2.0 * b * dt + c * dt * dt + q * (d * d * d / 3.0);
+            self.cross[i] += c * dt + q * (d * dt / 2.0);
+            self.frequency[i] += q * d;
+        }
+        self.at_s = at_s;
+    }
+
+    /// Innovations of an observation at the present instant, wrapped to ±π, and their variances.
+    #[inline(always)]
+    fn innovation(&self, point: &PhasePoint) -> ([f64; N], [f64; N]) {
+        let nu = self.theta.map(|theta| {
+            let nu = point.phase - theta;
+            nu - whole_turns(nu)
+        });
+        (nu, self.phase.map(|p| p + point.variance))
+    }
+
+    /// Takes an observation at the present instant, of which these are the innovations and their variances.
+    #[inline(always)]
+    fn update(&mut self, nu: &[f64; N], s: &[f64; N]) {
+        for i in 0..N {
+            let (a, b) = (self.phase[i], self.cross[i]);
+            let (k0, k1) = (a / s[i], b / s[i]);
+            self.theta[i] += k0 * nu[i];
+            self.omega[i] += k1 * nu[i];
+            self.phase[i] -= k0 * a;
+            self.cross[i] -= k0 * b;
+            self.frequency[i] -= k1 * b;
+        }
+    }
+
+    /// Takes observations in the order of a walk, and goes on to `at_s`.
+    #[inline(always)]
+    fn walk<'a>(mut self, points: impl Iterator<Item = &'a PhasePoint>, at_s: f64) -> Self {
+        for point in points {
+            self.predict(point.at_s);
+            let (nu, s) = self.innovation(point);
+            self.update(&nu, &s);
+        }
+        self.predict(at_s);
+        self
+    }
+}
+
+/// The Kalman filter of phase and frequency.
+#[derive(Debug, Clone)]
+pub struct WanderFilter(Filters<1>);
+
 impl WanderFilter {
     /// Knows nothing yet; `wander` in Hz/√s; `backward` time runs by negative steps.
     pub fn new(at_s: f64, wander: f64) -> Self {
-        Self {
-            at_s,
-            theta: 0.0,
-            omega: 0.0,
-            p: [DIFFUSE, 0.0, (2.0 * PI * START_HZ).powi(2)],
-            intensity: (2.0 * PI * wander).powi(2),
-        }
+        Self(Filters::new(at_s, [wander]))
     }
 
     /// Starts from a known frequency (0 rad/s of the fit) with the standard uncertainty `u_omega`, rad/s.
     #[must_use]
     pub fn with_frequency(mut self, u_omega: f64) -> Self {
-        self.p[2] = u_omega * u_omega;
+        self.0.frequency = [u_omega * u_omega];
         self
     }
 
     /// Moves to `at_s`, forward or backward.
     pub fn predict(&mut self, at_s: f64) {
-        let dt = at_s - self.at_s;
-        let (d, q) = (dt.abs(), self.intensity);
-        self.theta += self.omega * dt;
-        let [a, b, c] = self.p;
-        // Backward in time the same walk: the cross terms change sign with dt.
-        self.p = [
-            a + 2.0 * b * dt + c * dt * dt + q * d.powi(3) / 3.0,
-            b + c * dt + q * d * d / 2.0 * dt.signum(),
-            c + q * d,
-        ];
-        self.at_s = at_s;
+        self.0.predict(at_s);
     }
 
     /// Phase expected at the present instant, rad.
     pub fn phase(&self) -> f64 {
-        self.theta
+        self.0.theta[0]
     }
 
     /// Angular frequency beside the fit now, rad/s.
     pub fn pace(&self) -> f64 {
-        self.omega
+        self.0.omega[0]
     }
 
     /// Innovation of an observation at the present instant, wrapped to ±π, and its variance.
     pub fn innovation(&self, point: &PhasePoint) -> (f64, f64) {
-        let mut nu = point.phase - self.theta;
-        nu -= whole_turns(nu);
-        (nu, self.p[0] + point.variance)
+        let ([nu], [s]) = self.0.innovation(point);
+        (nu, s)
     }
 
     /// Takes an observation at the present instant.
     pub fn update(&mut self, point: &PhasePoint) {
-        let (nu, s) = self.innovation(point);
-        let [a, b, c] = self.p;
-        let (k0, k1) = (a / s, b / s);
-        self.theta += k0 * nu;
-        self.omega += k1 * nu;
-        self.p = [a - k0 * a, b - k0 * b, c - k1 * b];
+        let (nu, s) = self.0.innovation(point);
+        self.0.update(&nu, &s);
     }
 }
 
@@ -166,13 +221,32 @@ impl Drift {
     }
 }
 
-/// One way to read the phases.
-struct Reading<'a> {
+/// Wanders that are weighed side by side.
+const SIDE_BY_SIDE: usize = 4;
+
+/// Some ways to read the phases: a steady drift taken out of them or not, and wanders beside it.
+struct Readings<'a> {
     points: &'a [PhasePoint],
-    wander: f64,
-    /// What to add to its frequency, Hz.
+    wanders: [f64; SIDE_BY_SIDE],
+    /// What to add to their frequency, Hz.
     beside_hz: f64,
-    log_weight: f64,
+    log_weights: [f64; SIDE_BY_SIDE],
+}
+
+impl<'a> Readings<'a> {
+    /// All wanders, with the weights that they have before anything was heard times e^`log_weight`.
+    fn of(points: &'a [PhasePoint], beside_hz: f64, log_weight: f64) -> impl Iterator<Item = Self> + 'a {
+        let mut rungs = std::iter::once((0.0, 0.0)).chain(ladder().map(|w| (w, prior(w).ln()))).peekable();
+        std::iter::from_fn(move || {
+            rungs.peek()?;
+            let some: [_; SIDE_BY_SIDE] =
+                std::array::from_fn(|_| rungs.next().unwrap_or((0.0, f64::NEG_INFINITY)));
+            let wanders = some.map(|rung| rung.0);
+            let likelihoods = log_likelihoods(points, wanders);
+            let log_weights = std::array::from_fn(|i| some[i].1 + log_weight + likelihoods[i]);
+            Some(Self { points, wanders, beside_hz, log_weights })
+        })
+    }
 }
 
 /// Frequency at `at_s` beside the fit, Hz, from phases in order of time; `None` with fewer than four. `drift` is what
@@ -185,43 +259,33 @@ pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<
     if points.len() < 4 {
         return None;
     }
-    let (steady_hz, u_noise_hz) = meet(points, at_s, 0.0);
+    let [(steady_hz, u_noise_hz), ..] = meet(points, at_s, [0.0; SIDE_BY_SIDE]);
     let straight: Vec<PhasePoint> = match drift {
         Some(d) => points.iter().map(|p| d.put_back(p)).collect(),
         None => points.to_vec(),
     };
-    let rungs = || std::iter::once((0.0, 0.0)).chain(ladder().map(|w| (w, prior(w).ln())));
-    let mut readings: Vec<Reading> = rungs()
-        .map(|(wander, weight)| Reading { points: &straight, wander, beside_hz: 0.0, log_weight: weight })
-        .collect();
+    let mut readings: Vec<Readings> = Readings::of(&straight, 0.0, 0.0).collect();
     if let Some(d) = drift {
-        let beside_hz = d.rate * (at_s - d.at_s);
-        let base = d.log_weight();
-        readings.extend(rungs().map(|(wander, w)| Reading {
-            points,
-            wander,
-            beside_hz,
-            log_weight: w + base,
-        }));
+        readings.extend(Readings::of(points, d.rate * (at_s - d.at_s), d.log_weight()));
     }
-    for reading in &mut readings {
-        reading.log_weight += log_likelihood(reading.points, reading.wander);
-    }
-    let best = readings.iter().map(|r| r.log_weight).fold(f64::NEG_INFINITY, f64::max);
+    let best = readings.iter().flat_map(|r| r.log_weights).fold(f64::NEG_INFINITY, f64::max);
+    let counts = |log_weight: &f64| *log_weight > best - 12.0;
     let origin_hz = steady_hz + drift.map_or(0.0, |d| d.rate * (at_s - d.at_s));
     let (mut weight, mut mean, mut square, mut wander) = (0.0, 0.0, 0.0, 0.0);
     let (mut rigid, mut steady) = (0.0, 0.0);
-    for reading in readings.iter().filter(|r| r.log_weight > best - 12.0) {
-        let (f, u) = meet(reading.points, at_s, reading.wander);
-        let f = f + reading.beside_hz - origin_hz;
-        let own = (reading.log_weight - best).exp();
-        weight += own;
-        mean += own * f;
-        square += own * (f * f + u * u);
-        wander += own * reading.wander;
-        if reading.wander <= 0.0 {
-            rigid += own;
-            steady += own * f;
+    for some in readings.iter().filter(|r| r.log_weights.iter().any(counts)) {
+        let met = meet(some.points, at_s, some.wanders);
+        for (i, (f, u)) in met.into_iter().enumerate().filter(|(i, _)| counts(&some.log_weights[*i])) {
+            let f = f + some.beside_hz - origin_hz;
+            let own = (some.log_weights[i] - best).exp();
+            weight += own;
+            mean += own * f;
+            square += own * (f * f + u * u);
+            wander += own * some.wanders[i];
+            if some.wanders[i] <= 0.0 {
+                rigid += own;
+                steady += own * f;
+            }
         }
     }
     // The answer leans to that of a rigid oscillator, and its u counts from where it leans to.
@@ -237,49 +301,57 @@ pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<
     })
 }
 
-/// Log-likelihood of the innovations, the first point spent on the start.
-fn log_likelihood(points: &[PhasePoint], wander: f64) -> f64 {
-    let mut filter = WanderFilter::new(points[0].at_s, wander);
-    let mut sum = 0.0;
-    for (i, point) in points.iter().enumerate() {
-        filter.predict(point.at_s);
-        if i >= 1 {
-            let (nu, s) = filter.innovation(point);
-            sum -= 0.5 * (nu * nu / s + s.ln());
+/// Innovations whose variances are multiplied before a logarithm is taken of them.
+const MULTIPLIED: usize = 16;
+
+/// Log-likelihoods of the innovations, the first point spent on the start.
+#[multiversion(targets("x86_64+avx2"))]
+fn log_likelihoods(points: &[PhasePoint], wanders: [f64; SIDE_BY_SIDE]) -> [f64; SIDE_BY_SIDE] {
+    let mut filters = Filters::new(points[0].at_s, wanders).walk(points.iter().take(1), points[0].at_s);
+    let mut sums = [0.0; SIDE_BY_SIDE];
+    for some in points[1..].chunks(MULTIPLIED) {
+        let mut product = [1.0; SIDE_BY_SIDE];
+        for point in some {
+            filters.predict(point.at_s);
+            let (nu, s) = filters.innovation(point);
+            for i in 0..SIDE_BY_SIDE {
+                sums[i] -= 0.5 * (nu[i] * nu[i] / s[i]);
+                product[i] *= s[i];
+            }
+            filters.update(&nu, &s);
         }
-        filter.update(point);
+        for (sum, product) in sums.iter_mut().zip(product) {
+            *sum -= 0.5 * product.ln();
+        }
     }
-    sum
+    sums
 }
 
-/// Frequency and its standard uncertainty at `at_s` (Hz) from a filter before and one after.
-fn meet(points: &[PhasePoint], at_s: f64, wander: f64) -> (f64, f64) {
-    let run = |iter: &mut dyn Iterator<Item = &PhasePoint>, start: f64| {
-        let mut filter = WanderFilter::new(start, wander);
-        for point in iter {
-            filter.predict(point.at_s);
-            filter.update(point);
-        }
-        filter.predict(at_s);
-        filter
-    };
+/// For each wander frequency and its standard uncertainty at `at_s` (Hz) from a filter before and one after.
+#[multiversion(targets("x86_64+avx2"))]
+fn meet(points: &[PhasePoint], at_s: f64, wanders: [f64; SIDE_BY_SIDE]) -> [(f64, f64); SIDE_BY_SIDE] {
     let split = points.partition_point(|p| p.at_s <= at_s);
     let (before, after) = points.split_at(split);
-    let f = run(&mut before.iter(), points[0].at_s);
-    let mut b = run(&mut after.iter().rev(), points[points.len() - 1].at_s);
-    // Each counts its turns from its own end.
-    b.theta -= whole_turns(b.theta - f.theta);
+    let before = Filters::new(points[0].at_s, wanders).walk(before.iter(), at_s);
+    let after = Filters::new(points[points.len() - 1].at_s, wanders).walk(after.iter().rev(), at_s);
     // Information of both added, 2×2.
     let invert = |p: [f64; 3]| {
         let d = (p[0] * p[2] - p[1] * p[1]).max(1e-300);
         [p[2] / d, -p[1] / d, p[0] / d]
     };
-    let (i, j) = (invert(f.p), invert(b.p));
-    let sum = invert([i[0] + j[0], i[1] + j[1], i[2] + j[2]]);
-    let y0 = i[0] * f.theta + i[1] * f.omega + j[0] * b.theta + j[1] * b.omega;
-    let y1 = i[1] * f.theta + i[2] * f.omega + j[1] * b.theta + j[2] * b.omega;
-    let omega = sum[1] * y0 + sum[2] * y1;
-    (omega / (2.0 * PI), sum[2].max(0.0).sqrt() / (2.0 * PI))
+    std::array::from_fn(|n| {
+        let state = |f: &Filters<SIDE_BY_SIDE>| {
+            (f.theta[n], f.omega[n], invert([f.phase[n], f.cross[n], f.frequency[n]]))
+        };
+        let ((theta, omega, i), (theta_after, omega_after, j)) = (state(&before), state(&after));
+        // Each counts its turns from its own end.
+        let theta_after = theta_after - whole_turns(theta_after - theta);
+        let sum = invert([i[0] + j[0], i[1] + j[1], i[2] + j[2]]);
+        let y0 = i[0] * theta + i[1] * omega + j[0] * theta_after + j[1] * omega_after;
+        let y1 = i[1] * theta + i[2] * omega + j[1] * theta_after + j[2] * omega_after;
+        let omega = sum[1] * y0 + sum[2] * y1;
+        (omega / (2.0 * PI), sum[2].max(0.0).sqrt() / (2.0 * PI))
+    })
 }
 
 #[cfg(test)]
