@@ -245,6 +245,7 @@ pub fn fit_tone(
     // The first round finds the amplitudes only.
     let start = gather(&fit, sums, (from, to), &layout, layout.frequency(), skip)?;
     fit.take_linear(&layout, &start.solve()?.0);
+    let mut before = 0.0;
     for step in 0..STEPS {
         let normal = gather(&fit, sums, (from, to), &layout, layout.len(), skip)?;
         let (x, inverse) = normal.solve()?;
@@ -255,9 +256,13 @@ pub fn fit_tone(
         if !fit.frequency_hz.is_finite() {
             return None;
         }
-        if step >= 1 && moved < 0.02 * fit.u_hz {
+        // What goes to and fro is no note, and no further step would make it one.
+        let settled = moved.abs() < 0.02 * fit.u_hz;
+        let to_and_fro = moved * before < 0.0 && moved.abs() > 0.7 * before.abs();
+        if step >= 1 && (settled || step >= 3 && to_and_fro) {
             break;
         }
+        before = moved;
     }
     (fit.frequency_hz > 0.0).then_some(fit)
 }
@@ -411,7 +416,7 @@ impl ToneFit {
     }
 
     /// Takes the step of the nonlinear parameters, no further than the fit can be trusted, and their uncertainties.
-    /// Returns how far the frequency moved, Hz.
+    /// Returns by how much the frequency moved, Hz.
     fn take_step(&mut self, layout: &Layout, x: &[f64], inverse: &[f64], span: f64) -> f64 {
         let n = layout.len();
         let u = |i: usize| (inverse[i * n + i] * self.row_variance).sqrt();
@@ -433,7 +438,7 @@ impl ToneFit {
         }
         (self.u_hz, self.u_rate) = (u_hz, u_rate);
         self.frequency_hz += moved;
-        moved.abs()
+        moved
     }
 }
 
