@@ -119,7 +119,7 @@ pub fn last_fall(soundings: &[Sounding]) -> &[Sounding] {
 
 /// Gauss–Newton steps at most, and the step of the frequency, in parts of the inverse of the length, that is none.
 const STEPS: usize = 5;
-const SETTLED: f64 = 0.02;
+const SETTLED: f64 = 0.08;
 /// A period of the highest harmonic has at least so many means: a mean then passes 0.95 of it.
 const MEANS: f64 = 6.0;
 
