@@ -87,6 +87,8 @@ pub struct Pipeline {
 
 /// Frames worked on at a time: a huge block needs no huge scratch, and what has just been copied is still at hand.
 const PIECE: usize = 4096;
+/// Frames copied at a time: for long copies the C library takes an instruction that is slow on many a machine.
+const PORTION: usize = 256;
 /// Channels that are the same to the last bit for so long have one input behind them: there is nothing to choose, s.
 const SAME_S: f64 = 0.1;
 /// How long the most tonal channel is looked for before the best so far is taken, s.
@@ -163,7 +165,9 @@ impl Pipeline {
                 }
                 self.scratch.clear();
                 if channels == 1 {
-                    self.scratch.extend_from_slice(piece);
+                    for portion in piece.chunks(PORTION) {
+                        self.scratch.extend_from_slice(portion);
+                    }
                 } else {
                     self.scratch.extend(piece.iter().skip(c).step_by(channels));
                 }

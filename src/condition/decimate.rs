@@ -9,7 +9,7 @@ const PASS: f64 = 0.45;
 const STOP_DB: f64 = 75.0;
 
 /// Outputs that are worked out side by side, so that the compiler may keep their sums in wide registers.
-const SIDE_BY_SIDE: usize = 32;
+const SIDE_BY_SIDE: usize = 64;
 /// Taps below this are none: a half-band filter has a zero at every second place.
 const LEAST_TAP: f32 = 1e-9;
 
@@ -61,10 +61,16 @@ impl Stage {
             self.phases[self.turn].samples.push(x);
             self.turn = (self.turn + 1) % factor;
         }
-        let whole = input[head..].chunks_exact(factor);
-        let tail = whole.remainder();
-        for (p, phase) in self.phases.iter_mut().enumerate() {
-            phase.samples.extend(whole.clone().map(|turn| turn[p]));
+        let tail = input[head..].chunks_exact(factor).remainder();
+        let whole = &input[head..input.len() - tail.len()];
+        match factor {
+            2 => deal::<2>(&mut self.phases, whole),
+            3 => deal::<3>(&mut self.phases, whole),
+            _ => {
+                for (p, phase) in self.phases.iter_mut().enumerate() {
+                    phase.samples.extend(whole.iter().skip(p).step_by(factor));
+                }
+            }
         }
         for &x in tail {
             self.phases[self.turn].samples.push(x);
@@ -88,6 +94,15 @@ impl Stage {
             }
             self.at = 0;
         }
+    }
+}
+
+/// Deals whole turns of the input out to `N` phases.
+#[multiversion(targets("x86_64+avx2"))]
+fn deal<const N: usize>(phases: &mut [Phase], input: &[f32]) {
+    let (turns, _) = input.as_chunks::<N>();
+    for (p, phase) in phases.iter_mut().enumerate() {
+        phase.samples.extend(turns.iter().map(|turn| turn[p]));
     }
 }
 
@@ -153,6 +168,7 @@ fn bessel_i0(x: f64) -> f64 {
 }
 
 /// Whether a sample is missing.
+#[multiversion(targets("x86_64+avx2"))]
 fn spoilt(samples: &[f32]) -> bool {
     samples.chunks(64).any(|c| c.iter().fold(false, |bad, x| bad | !x.is_finite()))
 }

@@ -1,5 +1,7 @@
 //! What the input level tells: peak, mean square, clipping, and dropped blocks that arrive as exact zeros.
 
+use multiversion::multiversion;
+
 /// Shortest run of exact zeros, entered by a jump, that counts as a dropped block, s.
 const DROPPED_S: f64 = 0.004;
 /// Samples in a row at one value this near full scale are clipped.
@@ -73,20 +75,8 @@ impl LevelWatch {
 
     /// Takes a whole piece in which nothing is missing, zero or at a rail; returns whether it was one.
     fn take_plain(&mut self, piece: &[f32]) -> bool {
-        let (mut squares, mut highest, mut lowest) = ([0.0f32; LANES], [0.0f32; LANES], [f32::MAX; LANES]);
-        for part in piece.chunks_exact(LANES) {
-            for i in 0..LANES {
-                let size = part[i].abs();
-                squares[i] += part[i] * part[i];
-                highest[i] = if size > highest[i] { size } else { highest[i] };
-                lowest[i] = if size < lowest[i] { size } else { lowest[i] };
-            }
-        }
-        let top = highest.iter().copied().fold(0.0, f32::max);
-        let plain = squares.iter().sum::<f32>().is_finite()
-            && top < RAIL
-            && lowest.iter().copied().fold(f32::MAX, f32::min) > 0.0;
-        if !plain {
+        let (squares, least, top) = measure(piece);
+        if !(squares.iter().sum::<f32>().is_finite() && top < RAIL && least > 0.0) {
             return false;
         }
         self.peak = self.peak.max(top);
@@ -185,6 +175,22 @@ impl LevelWatch {
     pub fn missing_s(&self) -> f64 {
         (self.missing + self.dropped) as f64 / self.rate_hz
     }
+}
+
+/// Squares of a piece's samples, lane by lane, and the smallest and the largest size among them.
+#[multiversion(targets("x86_64+avx2"))]
+fn measure(piece: &[f32]) -> ([f32; LANES], f32, f32) {
+    let (mut squares, mut highest, mut lowest) = ([0.0f32; LANES], [0.0f32; LANES], [f32::MAX; LANES]);
+    for part in piece.as_chunks::<LANES>().0 {
+        for i in 0..LANES {
+            let size = part[i].abs();
+            squares[i] += part[i] * part[i];
+            highest[i] = if size > highest[i] { size } else { highest[i] };
+            lowest[i] = if size < lowest[i] { size } else { lowest[i] };
+        }
+    }
+    let least = lowest.iter().copied().fold(f32::MAX, f32::min);
+    (squares, least, highest.iter().copied().fold(0.0, f32::max))
 }
 
 #[cfg(test)]

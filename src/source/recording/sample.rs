@@ -1,5 +1,7 @@
 //! From the bytes of a WAV file's samples to full scale = ±1.
 
+use multiversion::multiversion;
+
 /// How one sample is stored. `bytes` is the container's width; valid bits below it are left-justified, so that full
 /// scale is always the container's.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -86,6 +88,7 @@ impl Encoding {
 }
 
 /// Decodes samples of `N` bytes; the fixed width lets the loop be vectorised.
+#[multiversion(targets("x86_64+avx2"))]
 fn each<const N: usize>(raw: &[u8], out: &mut Vec<f32>, decode: impl Fn([u8; N]) -> f32) {
     out.extend(raw.as_chunks::<N>().0.iter().map(|&sample| decode(sample)));
 }
