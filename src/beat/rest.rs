@@ -167,12 +167,34 @@ fn index_of(sums: &BlockSums, at_s: f64) -> usize {
     ((at_s - sums.origin_s()) / sums.block_s()).clamp(0.0, sums.len() as f64) as usize
 }
 
-/// The note's turn relative to the fit, averaged over `group` blocks from `k`; `None` where all are missing.
-fn turn(fit: &ToneFit, sums: &BlockSums, k: usize, group: usize) -> Option<(Complex64, usize)> {
-    let (sum, n) = (k..(k + group).min(sums.len()))
-        .filter_map(|i| fit.residual_turn(sums, i))
-        .fold((Complex64::default(), 0), |(s, n), w| (s + w, n + 1));
-    (n > 0).then(|| (sum / n as f64, n))
+/// The note's turns relative to a fit, block by block.
+struct Turned {
+    first: usize,
+    turns: Vec<Option<Complex64>>,
+}
+
+impl Turned {
+    /// In blocks `from..to`, as far as there are any.
+    fn of(fit: &ToneFit, sums: &BlockSums, (from, to): (usize, usize)) -> Self {
+        Self { first: from, turns: fit.residual_turns(sums, (from, to.min(sums.len()).max(from))) }
+    }
+
+    /// Those of blocks `from..to`.
+    fn within(&self, from: usize, to: usize) -> &[Option<Complex64>] {
+        let index = |k: usize| k.saturating_sub(self.first).min(self.turns.len());
+        &self.turns[index(from)..index(to).max(index(from))]
+    }
+
+    /// Their mean over `group` blocks from `k`, what is spoilt left out, and how many there are; `None` where there are none.
+    fn mean(&self, k: usize, group: usize, spoilt: &[bool]) -> Option<(Complex64, usize)> {
+        let sound = |i: &usize| !spoilt.get(*i).copied().unwrap_or(false);
+        let (sum, n) = (k..k + group)
+            .zip(self.within(k, k + group))
+            .filter(|(i, _)| sound(i))
+            .filter_map(|(_, turn)| *turn)
+            .fold((Complex64::default(), 0), |(s, n), w| (s + w, n + 1));
+        (n > 0).then(|| (sum / n as f64, n))
+    }
 }
 
 /// No phase is known better than to 1e-5 rad: a smoother that believes in more loses itself in its own rounding, rad².
@@ -180,10 +202,9 @@ const LEAST_VARIANCE: f64 = 1e-10;
 /// What single-precision sound leaves at least, in parts of the note's power: no note is known better.
 const LEAST_NOISE: f64 = 1e-17;
 
-/// Variance of one real row of the blocks' turns in `from..to`, from second differences: blind to slow changes of
-/// phase and loudness; the wildest are trimmed off.
-fn noise_of(fit: &ToneFit, sums: &BlockSums, from: usize, to: usize) -> Option<f64> {
-    let turns: Vec<Option<Complex64>> = (from..to).map(|k| fit.residual_turn(sums, k)).collect();
+/// Variance of one real row of the blocks' turns, from second differences: blind to slow changes of phase and loudness; the
+/// wildest are trimmed off.
+fn noise_of(fit: &ToneFit, turns: &[Option<Complex64>]) -> Option<f64> {
     let mut squares: Vec<f64> =
         turns.windows(3).filter_map(|w| Some((w[1]? - (w[0]? + w[2]?) * 0.5).norm_sqr())).collect();
     if squares.len() < 6 {
@@ -203,6 +224,7 @@ fn noise_of(fit: &ToneFit, sums: &BlockSums, from: usize, to: usize) -> Option<f
 #[allow(clippy::too_many_arguments)]
 fn walk(
     fit: &ToneFit,
+    turned: &Turned,
     sums: &BlockSums,
     middle: usize,
     outward: isize,
@@ -239,7 +261,7 @@ fn walk(
         }
         let at = k as usize;
         k += outward * group as isize;
-        let Some((w, n)) = turn(fit, sums, at, group) else {
+        let Some((w, n)) = turned.mean(at, group, &[]) else {
             missing += 1;
             if (missing * group) as f64 * block_s > 2.0 {
                 return k - outward * (missing * group) as isize;
@@ -374,18 +396,20 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     let (mut before, mut after) = (Allowance::default(), Allowance::default());
     let mut sharp = None;
     for _ in 0..48 {
-        let noise = noise_of(&fit, sums, middle.saturating_sub(100), (middle + 100).min(sums.len()))
-            .unwrap_or(fit.row_variance);
+        let around = (middle.saturating_sub(100), middle + 100);
+        let least = around.0.min(middle.saturating_sub(reach.max(trusted)));
+        let turned = Turned::of(&fit, sums, (least, around.1.max(middle + reach.max(trusted))));
+        let noise = noise_of(&fit, turned.within(around.0, around.1)).unwrap_or(fit.row_variance);
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
-        let seen = smooth(&phases(&fit, sums, sure, group, noise, &[]).0, sums.centre_s(middle), None);
+        let seen = smooth(&phases(&turned, sums, sure, group, noise, &[]).0, sums.centre_s(middle), None);
         let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
         let mut side = |outward, least: f64| {
             let wander = (3.0 * shown).clamp(least, EDGE_WANDER.1);
-            walk(&fit, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt)
+            walk(&fit, &turned, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt)
         };
         let to = side(1, after.wander).clamp(0, sums.len() as isize) as usize;
         let from = (side(-1, before.wander) + 1).max(0) as usize;
@@ -437,7 +461,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
 
 /// Phases of the note over groups of blocks, what is spoilt left out, and the sum of their powers.
 fn phases(
-    fit: &ToneFit,
+    turned: &Turned,
     sums: &BlockSums,
     (from, to): (usize, usize),
     group: usize,
@@ -446,14 +470,8 @@ fn phases(
 ) -> (Vec<PhasePoint>, f64) {
     let (mut points, mut loudness) = (Vec::with_capacity((to - from) / group + 1), 0.0);
     for k in (from..(to + 1).saturating_sub(group)).step_by(group) {
-        let sound = |i: &usize| !spoilt.get(*i).copied().unwrap_or(false);
-        let (sum, n) = (k..k + group)
-            .filter(sound)
-            .filter_map(|i| fit.residual_turn(sums, i))
-            .fold((Complex64::default(), 0), |(s, n), w| (s + w, n + 1));
-        if n > 0 {
-            let w = sum / f64::from(n);
-            let variance = noise / f64::from(n);
+        if let Some((w, n)) = turned.mean(k, group, spoilt) {
+            let variance = noise / n as f64;
             // A group no louder than its noise has no phase to speak of.
             let power = (w.norm_sqr() - 2.0 * variance).max(0.3 * variance);
             let at_s = sums.centre_s(k) + (group - 1) as f64 / 2.0 * sums.block_s();
@@ -474,10 +492,11 @@ fn finish_by_phase(
     comb: &Comb,
 ) -> Option<Measured> {
     let block_s = sums.block_s();
-    let noise = noise_of(fit, sums, from, to)?;
+    let turned = Turned::of(fit, sums, (from, to));
+    let noise = noise_of(fit, &turned.turns)?;
     let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
     let group = ((10.0 / per_block).ceil() as usize).clamp(1, (to - from) / 5).max((to - from) / 400).max(1);
-    let (points, loudness) = phases(fit, sums, (from, to), group, noise, spoilt);
+    let (points, loudness) = phases(&turned, sums, (from, to), group, noise, spoilt);
     let power = 4.0 * loudness / points.len().max(1) as f64;
     let at_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
     let drift = (fit.u_rate > 0.0).then_some(Drift { rate: fit.rate, u_rate: fit.u_rate, at_s: fit.at_s });
@@ -545,9 +564,8 @@ fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> 
     let mut fitted = to - from;
     while open_left || open_right {
         let fits = |k0: usize, k1: usize, fit: &ToneFit| {
-            let (sum, n) = (k0..k1)
-                .filter_map(|k| fit.residual(sums, k))
-                .fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
+            let residuals = fit.residuals(sums, (k0, k1));
+            let (sum, n) = residuals.fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
             // How far the fit itself may be off out there.
             let tau = (sums.centre_s(k0) - fit.at_s).abs();
             let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;

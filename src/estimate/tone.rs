@@ -132,10 +132,6 @@ impl Pass {
     }
 }
 
-fn unit(phase: f64) -> Complex64 {
-    Complex64::from_polar(1.0, phase)
-}
-
 /// Parameters in the order of the columns: note (2), steady level (1, only on plain means), lines of the comb and lone
 /// ones (2 each), then the freed nonlinear ones.
 ///
@@ -172,48 +168,40 @@ fn times(a: Complex64, terms: (Complex64, Complex64)) -> Complex64 {
 }
 
 impl ToneFit {
-    /// Phase of the note at `t` (s from the first sample of the sums), rad, and its frequency there, Hz.
-    fn phase(&self, t: f64) -> (f64, f64) {
-        let tau = t - self.at_s;
-        (2.0 * PI * (self.frequency_hz + 0.5 * self.rate * tau) * tau, self.frequency_hz + self.rate * tau)
-    }
-
-    /// What the comb and the steady level leave in block `k`; `back` is e^(−j·the carrier's phase) there.
-    fn nuisance(&self, sums: &BlockSums, k: usize, back: Complex64) -> Complex64 {
-        let tau = sums.centre_s(k) - self.at_s;
+    /// What the comb, the lone lines and the steady level leave in a block `tau` s from the middle; `back` is e^(−j·the
+    /// carrier's phase) there, `turns` e^(j·phase) of the comb's lines and of the lone ones.
+    #[inline(always)]
+    fn nuisance(&self, sums: &BlockSums, tau: f64, back: Complex64, turns: &[Complex64]) -> Complex64 {
         let mut z = back * (self.level * self.level_pass);
         let comb_now = self.comb_hz + self.comb_rate * tau;
-        let psi = 2.0 * PI * (self.comb_hz + 0.5 * self.comb_rate * tau) * tau;
-        for line in &self.lines {
-            let h = f64::from(line.what);
-            z += times(line.amplitude, line.pass.terms(sums, h * comb_now, unit(h * psi), back));
+        let (comb_turns, lone_turns) = turns.split_at(self.lines.len());
+        for (line, turn) in self.lines.iter().zip(comb_turns) {
+            z += times(line.amplitude, line.pass.terms(sums, f64::from(line.what) * comb_now, *turn, back));
         }
-        for line in &self.lone {
-            let turn = unit(2.0 * PI * line.what * tau);
-            z += times(line.amplitude, line.pass.terms(sums, line.what, turn, back));
+        for (line, turn) in self.lone.iter().zip(lone_turns) {
+            z += times(line.amplitude, line.pass.terms(sums, line.what, *turn, back));
         }
         z
     }
 
-    /// The note in block `k` with everything else taken out, turned back by the fitted phase: a real positive number
-    /// (half the amplitude) where the fit holds, and its phase is how far the note is ahead of the fit, rad.
-    pub fn residual_turn(&self, sums: &BlockSums, k: usize) -> Option<Complex64> {
-        let mean = sums.mean(k)?;
-        let back = sums.back(k);
-        let (phi, f) = self.phase(sums.centre_s(k));
-        let turn = unit(phi);
-        let image = turn.conj() * back * self.amplitude.conj() * (0.5 * self.pass.at(sums, f).1);
-        let turned = (mean - self.nuisance(sums, k, back) - image) * (back * turn).conj();
-        Some(turned * self.amplitude.conj() / self.amplitude.norm().max(1e-30))
+    /// The note in blocks `from..to` with everything else taken out, turned back by the fitted phase: a real positive number
+    /// (half the amplitude) where the fit holds, and its phase is how far the note is ahead of the fit, rad. `None` where
+    /// the block is missing.
+    pub fn residual_turns(&self, sums: &BlockSums, span: (usize, usize)) -> Vec<Option<Complex64>> {
+        residual_turns(self, sums, span)
     }
 
-    /// Observed minus fitted mean of block `k`.
-    pub fn residual(&self, sums: &BlockSums, k: usize) -> Option<Complex64> {
-        let mean = sums.mean(k)?;
-        let back = sums.back(k);
-        let (phi, f) = self.phase(sums.centre_s(k));
-        let note = times(self.amplitude, self.pass.terms(sums, f, unit(phi), back));
-        Some(mean - self.nuisance(sums, k, back) - note)
+    /// Observed minus fitted means of blocks `from..to`; missing blocks are left out.
+    pub fn residuals(&self, sums: &BlockSums, (from, to): (usize, usize)) -> impl Iterator<Item = Complex64> {
+        let mut turns = Turns::new(self, sums, from);
+        (from..to).filter_map(move |k| {
+            let (back, turns) = turns.turn();
+            let mean = sums.mean(k)?;
+            let tau = sums.centre_s(k) - self.at_s;
+            let f = self.frequency_hz + self.rate * tau;
+            let note = times(self.amplitude, self.pass.terms(sums, f, turns[0], back));
+            Some(mean - self.nuisance(sums, tau, back, &turns[1..]) - note)
+        })
     }
 
     /// Signal power over one-sided noise density, Hz.
@@ -267,6 +255,53 @@ pub fn fit_tone(
     (fit.frequency_hz > 0.0).then_some(fit)
 }
 
+/// The turns of a fit's lines, block after block.
+struct Turns {
+    carrier: Turning,
+    lines: Vec<Turning>,
+    now: Vec<Complex64>,
+}
+
+impl Turns {
+    /// From block `from` on.
+    fn new(fit: &ToneFit, sums: &BlockSums, from: usize) -> Self {
+        let (from_s, step_s) = (sums.centre_s(from), sums.block_s());
+        let tau = from_s - fit.at_s;
+        let line = |h: &Line<u32>| {
+            let h = f64::from(h.what);
+            Turning::new(h * fit.comb_hz, h * fit.comb_rate, tau, step_s)
+        };
+        let mut lines = vec![Turning::new(fit.frequency_hz, fit.rate, tau, step_s)];
+        lines.extend(fit.lines.iter().map(line));
+        lines.extend(fit.lone.iter().map(|l| Turning::new(l.what, 0.0, tau, step_s)));
+        let carrier = Turning::new(-sums.carrier_hz(), 0.0, from_s, step_s);
+        Self { carrier, now: vec![Complex64::default(); lines.len()], lines }
+    }
+
+    /// What turns the carrier back in this block, and e^(j·phase) there of the note, the comb's lines and the lone ones.
+    #[inline(always)]
+    fn turn(&mut self) -> (Complex64, &[Complex64]) {
+        self.now.iter_mut().zip(&mut self.lines).for_each(|(now, line)| *now = line.turn());
+        (self.carrier.turn(), &self.now)
+    }
+}
+
+/// See [`ToneFit::residual_turns`].
+#[multiversion(targets("x86_64+avx2"))]
+fn residual_turns(fit: &ToneFit, sums: &BlockSums, (from, to): (usize, usize)) -> Vec<Option<Complex64>> {
+    let ahead = fit.amplitude.conj() / fit.amplitude.norm().max(1e-30);
+    let mut turns = Turns::new(fit, sums, from);
+    let one = |k: usize| {
+        let (back, turns) = turns.turn();
+        let mean = sums.mean(k)?;
+        let tau = sums.centre_s(k) - fit.at_s;
+        let (turn, f) = (turns[0], fit.frequency_hz + fit.rate * tau);
+        let image = turn.conj() * back * fit.amplitude.conj() * (0.5 * fit.pass.at(sums, f).1);
+        Some((mean - fit.nuisance(sums, tau, back, &turns[1..]) - image) * (back * turn).conj() * ahead)
+    };
+    (from..to).map(one).collect()
+}
+
 /// Gathers the normal equations of the first `columns` parameters about the present fit: the linear ones are
 /// solved for anew, the nonlinear ones for their step. `None` with too few rows.
 #[multiversion(targets("x86_64+avx2"))]
@@ -283,20 +318,9 @@ fn gather(
     // Plain means are real: one row a block instead of two.
     let (mut real, mut both) = (vec![[0.0; 1]; columns], vec![[0.0; 2]; columns]);
     let level = fit.level * fit.level_pass;
-    let (from_s, step_s) = (sums.centre_s(from), sums.block_s());
-    let tau = from_s - fit.at_s;
-    let line = |h: &Line<u32>| {
-        let h = f64::from(h.what);
-        Turning::new(h * fit.comb_hz, h * fit.comb_rate, tau, step_s)
-    };
-    let mut carrier = Turning::new(-sums.carrier_hz(), 0.0, from_s, step_s);
-    let mut turnings = vec![Turning::new(fit.frequency_hz, fit.rate, tau, step_s)];
-    turnings.extend(fit.lines.iter().map(line));
-    turnings.extend(fit.lone.iter().map(|l| Turning::new(l.what, 0.0, tau, step_s)));
-    let mut turns = vec![Complex64::default(); turnings.len()];
+    let mut turns = Turns::new(fit, sums, from);
     for k in from..to {
-        let back = carrier.turn();
-        turns.iter_mut().zip(&mut turnings).for_each(|(now, turning)| *now = turning.turn());
+        let (back, turns) = turns.turn();
         if skip(k) {
             continue;
         }
@@ -304,7 +328,7 @@ fn gather(
         if !layout.level {
             z -= back * level;
         }
-        fit.columns(sums, k, back, &turns, layout, &mut row);
+        fit.columns(sums, k, back, turns, layout, &mut row);
         if layout.level {
             for (x, r) in real.iter_mut().zip(&row) {
                 *x = [r.re];
