@@ -9,7 +9,6 @@
 use crate::estimate::{Comb, Turning};
 use multiversion::multiversion;
 use num_complex::Complex64;
-use std::f64::consts::PI;
 
 /// Harmonics that are looked at, and the highest frequency at which one is believed, Hz: above, the path may fall.
 pub const MOST: usize = 6;
@@ -214,6 +213,7 @@ mod tests {
     use super::*;
     use crate::estimate::Normal;
     use crate::estimate::chance::normals;
+    use std::f64::consts::PI;
 
     const RATE: f64 = 8000.0;
 

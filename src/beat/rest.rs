@@ -528,6 +528,9 @@ fn finish_by_phase(
     })
 }
 
+/// Blocks to a cycle of a low note at least, and how long one is at most, s: a period of mains.
+const LOW_BLOCKS: f64 = 16.0;
+const LOW_BLOCK_S: f64 = 0.02;
 /// Length of a stretch that is added or refused as a whole, s.
 const LOW_STEP_S: f64 = 0.1;
 /// By how much the stretch grows before it is fitted anew.
@@ -538,6 +541,8 @@ const LEAST_CYCLES: f64 = 1.5;
 const DRIFT_CYCLES: f64 = 6.0;
 
 fn by_misfit(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
+    let longest_s = LOW_BLOCK_S.min(1.0 / (LOW_BLOCKS * guess_hz));
+    let sums = &sums.coarser((longest_s / sums.block_s()) as usize);
     let block_s = sums.block_s();
     let (core_from, core_to) = (index_of(sums, core.0), index_of(sums, core.1));
     let fit_span = |from: usize, to: usize, f: f64, rate: f64, drift: bool| {

@@ -67,6 +67,23 @@ impl BlockSums {
         }
     }
 
+    /// The same in blocks `times` as long; a last one that is not whole is left out.
+    #[must_use]
+    pub fn coarser(&self, times: usize) -> Self {
+        let mean = |some: &[Option<Complex64>]| {
+            let sum: Option<Complex64> = some.iter().copied().sum();
+            sum.map(|sum| sum / some.len() as f64)
+        };
+        Self {
+            block_len: self.block_len * times.max(1),
+            means: self.means.chunks_exact(times.max(1)).map(mean).collect(),
+            sum: Complex64::default(),
+            in_block: 0,
+            complete: true,
+            ..*self
+        }
+    }
+
     /// Halves the number of blocks by making them twice as long, where there are `MOST` or more of them and the note,
     /// never further than `apart_hz` from the carrier, still turns by less than a quarter within a block: so the sums of a
     /// rest of an hour are no larger than those of one of a minute.
@@ -141,15 +158,6 @@ impl BlockSums {
     /// Centre of block `k`, s from the first sample.
     pub fn centre_s(&self, k: usize) -> f64 {
         (k as f64 + 0.5) * self.block_s() - 0.5 / self.rate_hz
-    }
-
-    /// What turns the carrier back in block `k`: e^(−j·its phase at the block's centre).
-    pub(super) fn back(&self, k: usize) -> Complex64 {
-        if self.carrier_hz > 0.0 {
-            Complex64::from_polar(1.0, -2.0 * PI * self.carrier_hz * self.centre_s(k))
-        } else {
-            Complex64::new(1.0, 0.0)
-        }
     }
 
     /// Instant of the first sample since the stream began, s.
