@@ -395,6 +395,8 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     // What the walk allows at least, towards the beginning and towards the end, and what stood before more was allowed.
     let (mut before, mut after) = (Allowance::default(), Allowance::default());
     let mut sharp = None;
+    // Edges that were found in all there is: what finds the same ones once more would go on in circles.
+    let mut known = Vec::new();
     for _ in 0..48 {
         let around = (middle.saturating_sub(100), middle + 100);
         let least = around.0.min(middle.saturating_sub(reach.max(trusted)));
@@ -417,8 +419,9 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             return None;
         }
         let whole = reach >= sums.len();
-        if whole && (edges == (from, to) || !steady) {
+        if whole && (known.contains(&(from, to)) || !steady) {
             edges = (from, to);
+            known.clear();
             let raised = sharp.is_some();
             let cut_before = before.raise(from.saturating_sub(core_from) as f64 * block_s);
             let cut_after = after.raise(core_to.saturating_sub(to) as f64 * block_s);
@@ -436,6 +439,7 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             continue;
         }
         edges = (from, to);
+        known.extend(whole.then_some(edges));
         reach = (3 * reach).min(sums.len());
         if !steady {
             continue;
@@ -534,7 +538,7 @@ const LOW_BLOCK_S: f64 = 0.02;
 /// Length of a stretch that is added or refused as a whole, s.
 const LOW_STEP_S: f64 = 0.1;
 /// By how much the stretch grows before it is fitted anew.
-const LOW_GROWTH: f64 = 1.05;
+const LOW_GROWTH: f64 = 1.1;
 /// Cycles below which a note is no note.
 const LEAST_CYCLES: f64 = 1.5;
 /// Cycles below which a drift can't be told from the note's own curve.

@@ -210,8 +210,10 @@ impl ToneFit {
     }
 }
 
-/// Most Gauss–Newton steps.
+/// Most Gauss–Newton steps, and the step of the frequency, in parts of its uncertainty, after which no other is worth while:
+/// the next would be smaller by far.
 const STEPS: usize = 12;
+const SETTLED: f64 = 0.1;
 
 /// Fits `model` to blocks `from..to` of `sums`, blocks for which `skip` says so left out. `None` when there are too
 /// few blocks or the model's columns can't be told apart in this span.
@@ -245,7 +247,7 @@ pub fn fit_tone(
             return None;
         }
         // What goes to and fro is no note, and no further step would make it one.
-        let settled = moved.abs() < 0.02 * fit.u_hz;
+        let settled = moved.abs() < SETTLED * fit.u_hz;
         let to_and_fro = moved * before < 0.0 && moved.abs() > 0.7 * before.abs();
         if step >= 1 && (settled || step >= 3 && to_and_fro) {
             break;
