@@ -50,18 +50,27 @@ impl Normal {
                 self.padded[r * self.wide + i] = *x;
             }
         }
-        let (rows, _) = self.padded.as_chunks::<WIDE>();
+        let (padded, _) = self.padded.as_chunks::<WIDE>();
+        let rows: [&[[f64; WIDE]]; R] = std::array::from_fn(|r| &padded[r * groups..(r + 1) * groups]);
         let (cells, _) = self.a.as_chunks_mut::<WIDE>();
-        for (i, column) in columns[..n].iter().enumerate() {
-            self.b[i] += column.iter().zip(&values).map(|(x, value)| x * value).sum::<f64>();
-            for g in 0..=i / WIDE {
-                let cell = &mut cells[i * groups + g];
-                for (r, x) in column.iter().enumerate() {
-                    let row = &rows[r * groups + g];
+        for ((i, column), cells) in columns[..n].iter().enumerate().zip(cells.chunks_exact_mut(groups)) {
+            let mut b = self.b[i];
+            for r in 0..R {
+                b += column[r] * values[r];
+            }
+            self.b[i] = b;
+            // Up to the diagonal.
+            let reach = (i / WIDE + 1).min(groups);
+            let rows = rows.map(|row| &row[..reach]);
+            for (g, cell) in cells[..reach].iter_mut().enumerate() {
+                let mut sum = *cell;
+                for r in 0..R {
+                    let row = rows[r][g];
                     for lane in 0..WIDE {
-                        cell[lane] += x * row[lane];
+                        sum[lane] += column[r] * row[lane];
                     }
                 }
+                *cell = sum;
             }
         }
         self.rows += R;
