@@ -10,6 +10,7 @@ const STOP_DB: f64 = 75.0;
 
 /// Outputs that are worked out side by side, so that the compiler may keep their sums in wide registers.
 const SIDE_BY_SIDE: usize = 64;
+const FEW_SIDE_BY_SIDE: usize = 8;
 /// Taps below this are none: a half-band filter has a zero at every second place.
 const LEAST_TAP: f32 = 1e-9;
 
@@ -108,31 +109,28 @@ fn deal<const N: usize>(phases: &mut [Phase], input: &[f32]) {
 
 /// Works out outputs, the filter of the first of which begins at `at` in the phases.
 #[multiversion(targets("x86_64+avx2"))]
-fn filter(phases: &[Phase], mut at: usize, output: &mut [f32]) {
-    let (wide, single) = output.as_chunks_mut::<SIDE_BY_SIDE>();
-    for out in wide {
-        let mut sums = [0.0f32; SIDE_BY_SIDE];
-        for phase in phases {
-            for &(q, tap) in &phase.taps {
-                let from = at + q;
-                for (sum, x) in sums.iter_mut().zip(&phase.samples[from..from + SIDE_BY_SIDE]) {
-                    *sum += tap * x;
-                }
+fn filter(phases: &[Phase], at: usize, output: &mut [f32]) {
+    let (wide, rest) = output.as_chunks_mut::<SIDE_BY_SIDE>();
+    let (narrow, single) = rest.as_chunks_mut::<FEW_SIDE_BY_SIDE>();
+    let narrow_at = at + wide.len() * SIDE_BY_SIDE;
+    let single_at = narrow_at + narrow.len() * FEW_SIDE_BY_SIDE;
+    wide.iter_mut().enumerate().for_each(|(i, out)| *out = filtered(phases, at + i * SIDE_BY_SIDE));
+    narrow.iter_mut().enumerate().for_each(|(i, out)| *out = filtered(phases, narrow_at + i * FEW_SIDE_BY_SIDE));
+    single.iter_mut().enumerate().for_each(|(i, out)| [*out] = filtered(phases, single_at + i));
+}
+
+/// `N` neighbouring outputs.
+#[inline(always)]
+fn filtered<const N: usize>(phases: &[Phase], at: usize) -> [f32; N] {
+    let mut sums = [0.0f32; N];
+    for phase in phases {
+        for &(q, tap) in &phase.taps {
+            for (sum, x) in sums.iter_mut().zip(&phase.samples[at + q..at + q + N]) {
+                *sum += tap * x;
             }
         }
-        *out = sums;
-        at += SIDE_BY_SIDE;
     }
-    for out in single {
-        let mut sum = 0.0f32;
-        for phase in phases {
-            for &(q, tap) in &phase.taps {
-                sum += tap * phase.samples[at + q];
-            }
-        }
-        *out = sum;
-        at += 1;
-    }
+    sums
 }
 
 /// Odd-length Kaiser-window low-pass with unit gain at zero; edges in cycles per sample.

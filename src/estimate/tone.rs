@@ -304,6 +304,9 @@ fn residual_turns(fit: &ToneFit, sums: &BlockSums, (from, to): (usize, usize)) -
     (from..to).map(one).collect()
 }
 
+/// Rows that are added at once.
+const ROWS: usize = 4;
+
 /// Gathers the normal equations of the first `columns` parameters about the present fit: the linear ones are
 /// solved for anew, the nonlinear ones for their step. `None` with too few rows.
 #[multiversion(targets("x86_64+avx2"))]
@@ -317,8 +320,8 @@ fn gather(
 ) -> Option<Normal> {
     let mut normal = Normal::new(columns);
     let mut row = vec![Complex64::default(); layout.len()];
-    // Plain means are real: one row a block instead of two.
-    let (mut real, mut both) = (vec![[0.0; 1]; columns], vec![[0.0; 2]; columns]);
+    // Rows wait until there are some to be added at once. Plain means are real: one row a block instead of two.
+    let (mut rows, mut values, mut waiting) = (vec![[0.0; ROWS]; columns], [0.0; ROWS], 0);
     let level = fit.level * fit.level_pass;
     let mut turns = Turns::new(fit, sums, from);
     for k in from..to {
@@ -331,17 +334,22 @@ fn gather(
             z -= back * level;
         }
         fit.columns(sums, k, back, turns, layout, &mut row);
-        if layout.level {
-            for (x, r) in real.iter_mut().zip(&row) {
-                *x = [r.re];
-            }
-            normal.add_rows(&real, [z.re]);
-        } else {
-            for (x, r) in both.iter_mut().zip(&row) {
-                *x = [r.re, r.im];
-            }
-            normal.add_rows(&both, [z.re, z.im]);
+        values[waiting] = z.re;
+        rows.iter_mut().zip(&row).for_each(|(x, r)| x[waiting] = r.re);
+        waiting += 1;
+        if !layout.level {
+            values[waiting] = z.im;
+            rows.iter_mut().zip(&row).for_each(|(x, r)| x[waiting] = r.im);
+            waiting += 1;
         }
+        if waiting == ROWS {
+            normal.add_rows(&rows, values);
+            waiting = 0;
+        }
+    }
+    for i in 0..waiting {
+        let one: Vec<[f64; 1]> = rows.iter().map(|x| [x[i]]).collect();
+        normal.add_rows(&one, [values[i]]);
     }
     (normal.rows() >= columns + 3).then_some(normal)
 }

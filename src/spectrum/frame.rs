@@ -284,6 +284,8 @@ pub struct ChirpFrame {
     /// Slides that are undone often, Hz/s, and the windowed turns that undo them.
     known: Vec<(f64, Vec<Complex32>)>,
     turns: Vec<Complex32>,
+    /// The frame with the slide undone, the padding behind it.
+    turned: Vec<Complex32>,
     bins: Vec<Complex32>,
     scratch: Vec<Complex32>,
     power: Vec<f32>,
@@ -306,8 +308,9 @@ impl ChirpFrame {
             weight: window.iter().sum(),
             scale: (2.0 / window.iter().sum::<f32>()).powi(2),
             rate_hz,
+            turned: vec![Complex32::default(); size],
             bins: vec![Complex32::default(); size],
-            scratch: vec![Complex32::default(); plan.get_inplace_scratch_len()],
+            scratch: vec![Complex32::default(); plan.get_immutable_scratch_len()],
             power: vec![0.0; size / 2 + 1],
             window,
             plan,
@@ -317,7 +320,6 @@ impl ChirpFrame {
     /// Undoes a slide of `slide` Hz/s in `samples` and, in the same transform, the opposite one: what
     /// [`power`](Self::power) then gives.
     pub fn undo(&mut self, samples: &[f32], slide: f64) {
-        let len = self.window.len();
         let known = self.known.iter().find(|(s, _)| (s - slide).abs() < 1e-9);
         let turns = if let Some((_, turns)) = known {
             turns
@@ -326,9 +328,8 @@ impl ChirpFrame {
             &self.turns
         };
         let level = level(samples, &self.window, self.weight);
-        turn(samples, level, turns, &mut self.bins);
-        self.bins[len..].fill(Complex32::default());
-        self.plan.process_with_scratch(&mut self.bins, &mut self.scratch);
+        turn(samples, level, turns, &mut self.turned);
+        self.plan.process_immutable_with_scratch(&self.turned, &mut self.bins, &mut self.scratch);
     }
 
     /// Powers with the slide undone, or with the `opposite` one; bins as those of a [`RealFrame`] of the same length.

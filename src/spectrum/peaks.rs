@@ -60,8 +60,15 @@ fn measure_stretches(power: &[f32], levels: &mut Vec<f32>) {
             if stretch.len() < STRETCH / 2 && !(levels.is_empty() && lane == 0) {
                 break;
             }
-            for (tops, x) in tops.iter_mut().zip(stretch.iter().step_by(EVERY)) {
-                tops[lane] = (x.to_bits() >> UNASKED_BITS) as i16;
+            let top = |x: f32| (x.to_bits() >> UNASKED_BITS) as i16;
+            if let Some(stretch) = stretch.first_chunk::<STRETCH>() {
+                for i in 0..LOOKED_AT {
+                    tops[i][lane] = top(stretch[i * EVERY]);
+                }
+            } else {
+                for (tops, x) in tops.iter_mut().zip(stretch.iter().step_by(EVERY)) {
+                    tops[lane] = top(*x);
+                }
             }
             below[lane] = (stretch.len().div_ceil(EVERY) / 2) as i16;
             stretches += 1;
@@ -168,7 +175,7 @@ fn highest(powers: &[f32]) -> f32 {
 }
 
 /// Bins that are looked at together for whether anything stands out of them.
-const PIECE: usize = 32;
+const PIECE: usize = 64;
 
 /// The peak at bin `k` from the powers of that bin and its neighbours.
 fn peak_at(k: usize, powers: [f32; 3], bin_hz: f64, noise: f64) -> Peak {
