@@ -7,6 +7,8 @@
 
 use super::history::History;
 use crate::spectrum::{Peak, PlainFrame};
+use multiversion::multiversion;
+use num_complex::Complex32;
 use std::f64::consts::PI;
 
 /// Highest and lowest note looked for here, Hz.
@@ -57,14 +59,7 @@ impl Look {
         let total: f64 = means.iter().map(|x| f64::from(x - mean).powi(2)).sum();
         let bin_hz = 1.0 / (dt * self.frame.size() as f64);
         let bins = &self.frame.bins(means, mean)[self.first..];
-        let explained = |z: &num_complex::Complex32, t: &Cell| {
-            let (c, s) = (f64::from(z.re), f64::from(-z.im));
-            c * c * t.ss + c * s * t.cs2 + s * s * t.cc
-        };
-        // The most first and where it is afterwards: the compiler can then work on several side by side.
-        let tried = || bins.iter().zip(&self.table).map(|(z, t)| explained(z, t));
-        let most = tried().fold(f64::MIN, |most, e| if e > most { e } else { most });
-        let at = tried().position(|e| e >= most)?;
+        let (at, most) = most_explained(bins, &self.table)?;
         let left = (total - most).max(1e-12 * total);
         let statistic = most / 2.0 / (left / (n - 4.0)).max(1e-300);
         let inside = at > 0 && at + 1 + (0.2 / bin_hz) as usize <= self.table.len();
@@ -75,6 +70,27 @@ impl Look {
             Peak { frequency_hz: (self.first + at) as f64 * bin_hz, power: p * p + q * q, snr: statistic }
         })
     }
+}
+
+/// Where the most is explained, and how much. The most first and where it is afterwards: the compiler can then work on
+/// several side by side.
+#[multiversion(targets("x86_64+avx2"))]
+fn most_explained(bins: &[Complex32], table: &[Cell]) -> Option<(usize, f64)> {
+    const SIDE_BY_SIDE: usize = 8;
+    let explained = |(z, t): (&Complex32, &Cell)| {
+        let (c, s) = (f64::from(z.re), f64::from(-z.im));
+        c * c * t.ss + c * s * t.cs2 + s * s * t.cc
+    };
+    let mut most = [f64::MIN; SIDE_BY_SIDE];
+    for (bins, cells) in bins.chunks(SIDE_BY_SIDE).zip(table.chunks(SIDE_BY_SIDE)) {
+        for (most, one) in most.iter_mut().zip(bins.iter().zip(cells)) {
+            let e = explained(one);
+            *most = if e > *most { e } else { *most };
+        }
+    }
+    let most = most.into_iter().fold(f64::MIN, f64::max);
+    let at = bins.iter().zip(table).position(|one| explained(one) >= most)?;
+    Some((at, most))
 }
 
 /// Sums over n steps of cos², sin² and cos·sin of w·i with their means taken out; nothing where they can't be told from

@@ -26,7 +26,6 @@ struct Padded {
     tangled: Vec<Complex32>,
     /// −½·j·e^(−2πjk/size) for k from 0 to a quarter of the size.
     turns: Vec<Complex32>,
-    bins: Vec<Complex32>,
     scratch: Vec<Complex32>,
 }
 
@@ -43,7 +42,6 @@ impl Padded {
             input: vec![Complex32::default(); half],
             tangled: vec![Complex32::default(); half],
             turns: (0..=half / 2).map(turn).collect(),
-            bins: vec![Complex32::default(); half + 1],
             scratch: vec![Complex32::default(); plan.get_immutable_scratch_len()],
             plan,
         }
@@ -54,21 +52,21 @@ impl Padded {
         2 * self.input.len()
     }
 
-    /// Transforms the input into the bins.
-    fn run(&mut self) -> &[Complex32] {
+    /// Transforms the input; what `told` makes of a bin goes into `bins`, half the size and one more.
+    fn run<T>(&mut self, bins: &mut [T], told: impl Fn(Complex32) -> T) {
         self.plan.process_immutable_with_scratch(&self.input, &mut self.tangled, &mut self.scratch);
-        untangle(&self.tangled, &self.turns, &mut self.bins);
-        &self.bins
+        untangle(&self.tangled, &self.turns, bins, told);
     }
 }
 
 /// From the bins Z of a transform of n pairs of real samples those of all 2n samples: with the halves of sum and difference
 /// of `Z_k` and the conjugate of `Z_(n−k)`, which are the transforms of the even samples and j times that of the odd ones.
 #[multiversion(targets("x86_64+avx2"))]
-fn untangle(tangled: &[Complex32], turns: &[Complex32], bins: &mut [Complex32]) {
+fn untangle<T>(tangled: &[Complex32], turns: &[Complex32], bins: &mut [T], told: impl Fn(Complex32) -> T) {
     let n = tangled.len();
     let Some(first) = tangled.first() else { return };
-    (bins[0], bins[n]) = (Complex32::new(first.re + first.im, 0.0), Complex32::new(first.re - first.im, 0.0));
+    bins[0] = told(Complex32::new(first.re + first.im, 0.0));
+    bins[n] = told(Complex32::new(first.re - first.im, 0.0));
     // Bins k and n − k come in pairs; several of each side by side as long as they do not meet.
     let (low, high) = bins[..n].split_at_mut(n / 2 + 1);
     let ((below, _), (_, above)) = (low[1..].as_chunks_mut(), high.as_rchunks_mut());
@@ -78,14 +76,15 @@ fn untangle(tangled: &[Complex32], turns: &[Complex32], bins: &mut [Complex32]) 
     let inputs = near.iter().zip(mirror.iter().rev()).zip(turns_of);
     let mut k = 1;
     for ((below, above), ((near, mirror), turn)) in outputs.zip(inputs) {
-        (*below, *above) = untangle_some(near, mirror, turn);
+        let (near, far) = untangle_some(near, mirror, turn);
+        (*below, *above) = (near.map(&told), far.map(&told));
         k += SIDE_BY_SIDE;
     }
     for k in k..=n / 2 {
         let (z, mirror) = (tangled[k], tangled[n - k]);
         let (even, odd) = ((z + mirror.conj()) * 0.5, (z - mirror.conj()) * turns[k]);
-        bins[k] = even + odd;
-        bins[n - k] = (even - odd).conj();
+        bins[k] = told(even + odd);
+        bins[n - k] = told((even - odd).conj());
     }
 }
 
@@ -113,13 +112,15 @@ fn untangle_some(near: &Some, mirror: &Some, turn: &Some) -> (Some, Some) {
 /// The bins of a padded frame without a window.
 pub struct PlainFrame {
     padded: Padded,
+    bins: Vec<Complex32>,
     len: usize,
 }
 
 impl PlainFrame {
     /// For frames of `len` samples, padded to at least `size` points.
     pub fn new(len: usize, size: usize) -> Self {
-        Self { padded: Padded::new(quick_size(size.max(len))), len }
+        let padded = Padded::new(quick_size(size.max(len)));
+        Self { bins: vec![Complex32::default(); padded.size() / 2 + 1], padded, len }
     }
 
     /// Points of the transform.
@@ -139,7 +140,8 @@ impl PlainFrame {
         if let [x] = single {
             self.padded.input[pairs.len()] = Complex32::new(x - level, 0.0);
         }
-        self.padded.run()
+        self.padded.run(&mut self.bins, |z| z);
+        &self.bins
     }
 }
 
@@ -205,7 +207,8 @@ impl RealFrame {
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
         let level = level(samples, &self.window, self.weight);
         weigh(samples, level, &self.window, &mut self.padded.input);
-        powers_of(self.padded.run(), self.scale, &mut self.power);
+        let scale = self.scale;
+        self.padded.run(&mut self.power, |z| z.norm_sqr() * scale);
         &self.power
     }
 }

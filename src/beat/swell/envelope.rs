@@ -6,6 +6,7 @@
 //! thousandth of that. The tones are taken out of the sound before it is split, or a lone note would be in every band.
 
 use crate::spectrum::dot;
+use multiversion::multiversion;
 use num_complex::Complex32;
 
 /// Bands, Hz: centre and quality of two equal sections each.
@@ -54,35 +55,38 @@ impl Bank {
         }
         bank
     }
+}
 
-    /// Sums of squares that a stretch leaves in each band.
-    fn run(&mut self, sound: &[f32]) -> [f32; N_BANDS] {
-        let mut sums = [0.0f32; N_BANDS];
-        for &x in sound {
-            let mut input = [x - self.before; 2 * N_BANDS];
-            self.before = x;
-            input[N_BANDS..].copy_from_slice(&self.first);
-            let mut out = [0.0f32; 2 * N_BANDS];
-            for lane in 0..2 * N_BANDS {
-                let u = self.b[lane] * input[lane];
-                let y = u + self.s1[lane];
-                self.s1[lane] = self.s2[lane] - self.a1[lane] * y;
-                self.s2[lane] = -u - self.a2[lane] * y;
-                out[lane] = y;
-            }
-            self.first.copy_from_slice(&out[..N_BANDS]);
-            for lane in 0..N_BANDS {
-                sums[lane] += out[N_BANDS + lane] * out[N_BANDS + lane];
-            }
+/// Sums of squares that a stretch leaves in each band.
+#[multiversion(targets("x86_64+avx2"))]
+fn split(bank: &mut Bank, sound: &[f32]) -> [f32; N_BANDS] {
+    let mut sums = [0.0f32; N_BANDS];
+    let Bank { b, a1, a2, mut s1, mut s2, mut first, mut before } = *bank;
+    for &x in sound {
+        let mut input = [x - before; 2 * N_BANDS];
+        before = x;
+        input[N_BANDS..].copy_from_slice(&first);
+        let mut out = [0.0f32; 2 * N_BANDS];
+        for lane in 0..2 * N_BANDS {
+            let u = b[lane] * input[lane];
+            let y = u + s1[lane];
+            s1[lane] = s2[lane] - a1[lane] * y;
+            s2[lane] = -u - a2[lane] * y;
+            out[lane] = y;
         }
-        // A stretch of zeros must not end in numbers too small to be fast.
-        for s in self.s1.iter_mut().chain(&mut self.s2).chain(&mut self.first) {
-            if s.abs() < 1e-20 {
-                *s = 0.0;
-            }
+        first.copy_from_slice(&out[..N_BANDS]);
+        for lane in 0..N_BANDS {
+            sums[lane] += out[N_BANDS + lane] * out[N_BANDS + lane];
         }
-        sums
     }
+    // A stretch of zeros must not end in numbers too small to be fast.
+    for s in s1.iter_mut().chain(&mut s2).chain(&mut first) {
+        if s.abs() < 1e-20 {
+            *s = 0.0;
+        }
+    }
+    *bank = Bank { b, a1, a2, s1, s2, first, before };
+    sums
 }
 
 /// A steady tone that is followed.
@@ -239,7 +243,7 @@ impl Envelope {
                     tone.last[2] = Complex32::new(f32::NAN, 0.0);
                 }
             }
-            let sums = self.bank.run(&self.scratch);
+            let sums = split(&mut self.bank, &self.scratch);
             let n = (to - from) as f32;
             let power = sums.map(|s| if missing { f32::NAN } else { s / n });
             if piece % 2 == 0 {
