@@ -107,7 +107,8 @@ const SIDE_BY_SIDE: usize = 4;
 /// Twice the sum of the samples under the window, times the first power of their turns, the second, and so on.
 #[multiversion(targets("x86_64+avx2"))]
 fn powers_of_turn(piece: &[f32], window: &[f64], mut turning: Turning) -> [Complex64; 2 * MOST + 1] {
-    let (mut sums_re, mut sums_im) = ([[0.0; SIDE_BY_SIDE]; 2 * MOST + 1], [[0.0; SIDE_BY_SIDE]; 2 * MOST + 1]);
+    let (mut sums_re, mut sums_im) =
+        ([[0.0; SIDE_BY_SIDE]; 2 * MOST + 1], [[0.0; SIDE_BY_SIDE]; 2 * MOST + 1]);
     for (xs, ws) in piece.chunks(SIDE_BY_SIDE).zip(window.chunks(SIDE_BY_SIDE)) {
         let (mut re, mut im, mut x) = ([0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE]);
         for (lane, (&sample, &w)) in xs.iter().zip(ws).enumerate() {

@@ -115,7 +115,10 @@ fn filter(phases: &[Phase], at: usize, output: &mut [f32]) {
     let narrow_at = at + wide.len() * SIDE_BY_SIDE;
     let single_at = narrow_at + narrow.len() * FEW_SIDE_BY_SIDE;
     wide.iter_mut().enumerate().for_each(|(i, out)| *out = filtered(phases, at + i * SIDE_BY_SIDE));
-    narrow.iter_mut().enumerate().for_each(|(i, out)| *out = filtered(phases, narrow_at + i * FEW_SIDE_BY_SIDE));
+    narrow
+        .iter_mut()
+        .enumerate()
+        .for_each(|(i, out)| *out = filtered(phases, narrow_at + i * FEW_SIDE_BY_SIDE));
     single.iter_mut().enumerate().for_each(|(i, out)| [*out] = filtered(phases, single_at + i));
 }
 
