@@ -26,6 +26,11 @@ const LEAST_ENERGY: f64 = 32.0;
 /// between three times what the middle of the rest shows. The less is allowed, the sooner a gentle start of the hand is
 /// noticed.
 const EDGE_WANDER: (f64, f64) = (0.003, 0.1);
+/// A walk that stops so far within the core has most likely been stopped by the oscillator's wander: the tracker saw the
+/// note stand there, and where the hand moves it stops seeing that sooner, s. Then the walk is tried with more allowed.
+const CUT_S: f64 = 0.3;
+/// By how much more, and up to what, Hz/√s. What stops the walk even so is the hand.
+const CUT_ALLOWANCE: (f64, f64) = (3.0, 0.03);
 /// How far, in standard deviations, a run of innovations may stray before the rest is over.
 const EDGE_SIGMAS: f64 = 4.5;
 /// Runs of innovations that are looked at, blocks.
@@ -294,6 +299,37 @@ fn walk(
     settle(edge, fell_silent, heard_since)
 }
 
+/// What a walk to one edge allows the oscillator to wander at least, Hz/√s.
+#[derive(Clone, Copy)]
+struct Allowance {
+    wander: f64,
+    /// The hand has stopped the walk, whatever was allowed.
+    hand: bool,
+}
+
+impl Default for Allowance {
+    fn default() -> Self {
+        Self { wander: EDGE_WANDER.0, hand: false }
+    }
+}
+
+impl Allowance {
+    fn is_least(&self) -> bool {
+        self.wander <= EDGE_WANDER.0
+    }
+
+    /// Changes what is allowed after a walk that left out `cut_s` of the core; whether another walk is worth while.
+    fn raise(&mut self, cut_s: f64) -> bool {
+        if self.hand || cut_s < CUT_S {
+            return false;
+        }
+        let more = self.wander * CUT_ALLOWANCE.0;
+        self.hand = more > CUT_ALLOWANCE.1;
+        self.wander = if self.hand { EDGE_WANDER.0 } else { more };
+        true
+    }
+}
+
 /// Longest stretch that the reference fit takes from the middle, s.
 const REFERENCE_S: f64 = 1.0;
 
@@ -334,7 +370,10 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     // The walk goes only three times as far as the fit reaches, then the fit is made anew: so a steady drift is
     // learnt before it could lose the phase.
     let (mut edges, mut reach, mut steady) = ((0, 0), 3 * half, true);
-    for _ in 0..24 {
+    // What the walk allows at least, towards the beginning and towards the end, and what stood before more was allowed.
+    let (mut before, mut after) = (Allowance::default(), Allowance::default());
+    let mut sharp = None;
+    for _ in 0..48 {
         let noise = noise_of(&fit, sums, middle.saturating_sub(100), (middle + 100).min(sums.len()))
             .unwrap_or(fit.row_variance);
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
@@ -342,20 +381,35 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
         let seen = smooth(&phases(&fit, sums, sure, group, noise, &[]).0, sums.centre_s(middle), None);
         let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
-        let wander = (3.0 * shown).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
-        let mut side =
-            |outward| walk(&fit, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt);
-        let to = side(1).clamp(0, sums.len() as isize) as usize;
-        let from = (side(-1) + 1).max(0) as usize;
+        let mut side = |outward, least: f64| {
+            let wander = (3.0 * shown).clamp(least, EDGE_WANDER.1);
+            walk(&fit, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt)
+        };
+        let to = side(1, after.wander).clamp(0, sums.len() as isize) as usize;
+        let from = (side(-1, before.wander) + 1).max(0) as usize;
         if to <= from + 6 {
             return None;
         }
         let whole = reach >= sums.len();
         if whole && (edges == (from, to) || !steady) {
             edges = (from, to);
-            break;
+            let raised = sharp.is_some();
+            let cut_before = before.raise(from.saturating_sub(core_from) as f64 * block_s);
+            let cut_after = after.raise(core_to.saturating_sub(to) as f64 * block_s);
+            if !(cut_before || cut_after) {
+                // Where more was of no use, the first edges are the sharper ones.
+                if let Some(first) = sharp.filter(|_| before.is_least() && after.is_least()) {
+                    (fit, edges, spoilt) = first;
+                }
+                break;
+            }
+            if !raised {
+                sharp = Some((fit.clone(), edges, spoilt.clone()));
+            }
+            steady = true;
+            continue;
         }
         edges = (from, to);
         reach = (3 * reach).min(sums.len());
