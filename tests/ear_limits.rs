@@ -81,8 +81,8 @@ fn a_quick_fall_is_followed() {
 }
 
 /// Error at the stated instant over u, for oscillators whose frequency walks at random: 0.7 to 1.4 in a hundred trials. Of
-/// ten trials the spread is known to a quarter. At 0.01 Hz/√s and four seconds one trial in a hundred is cut down to a part that
-/// looks rigid and is ten of its u off: there the spread is held to 1.6.
+/// ten trials the spread is known to a quarter. And the rest is all there: one in a hundred at most is cut down by more than a
+/// fifth, as happens where its wander is taken for the hand; a part that looks rigid would be stated ten times too well.
 #[test]
 fn a_wandering_oscillator_gets_a_true_uncertainty() {
     let trials = full::count(10, 100);
@@ -91,7 +91,7 @@ fn a_wandering_oscillator_gets_a_true_uncertainty() {
         &[(0.01, 10.0)][..],
         &[(0.002, 15.0), (0.01, 4.0), (0.01, 10.0), (0.01, 15.0), (0.03, 4.0), (0.03, 10.0), (0.03, 15.0)],
     ) {
-        let mut squares = 0.0;
+        let (mut squares, mut cut) = (0.0, 0);
         for seed in 1..=trials {
             let f = 350.0 + seed as f64;
             let scene = Scene {
@@ -104,11 +104,12 @@ fn a_wandering_oscillator_gets_a_true_uncertainty() {
             let longest =
                 heard.rests.iter().max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)));
             let rest = longest.unwrap_or_else(|| panic!("seed {seed}: no rest"));
+            cut += u64::from(rest.end_s - rest.start_s < 0.8 * length_s);
             squares += ((rest.offset_hz - rendered.truth.beat_at(rest.at_s)) / rest.u_hz).powi(2);
         }
         let spread = (squares / trials as f64).sqrt();
-        println!("{wander} Hz/√s for {length_s} s: error over u {spread:.2}");
-        let most = if full::full() && (*wander, *length_s) == (0.01, 4.0) { 1.6 } else { most };
+        println!("{wander} Hz/√s for {length_s} s: error over u {spread:.2}, {cut} cut down");
+        assert!(100 * cut <= trials, "{wander} Hz/√s for {length_s} s: {cut} of {trials} cut down");
         assert!((least..most).contains(&spread), "{wander} Hz/√s for {length_s} s: {spread}");
     }
 }

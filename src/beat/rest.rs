@@ -3,6 +3,8 @@
 //! A steady fit to the middle of the stretch gives a reference phase. From there a filter that allows the oscillator
 //! its wander walks outward over the phase of the note, and stops where the phase stops fitting: an end a tenth of a
 //! second inside the hand's move would spoil the figure, so the walk also backs off by as much as it needed to notice.
+//! Where it stops short of what the tracker saw standing still, more wander is tried: a piece of a wandering rest that
+//! happens to look rigid would be stated many times better than it is.
 //! Between the edges the note is fitted by least squares with the hum beside it, and what its phase holds beyond
 //! white noise goes into the uncertainty as wander. Below [`LOW_HZ`] a block has no phase of its own: there the edges
 //! come from the misfit of the samples and the figure from the fit alone.
@@ -329,14 +331,10 @@ struct Allowance {
     hand: bool,
 }
 
-impl Default for Allowance {
-    fn default() -> Self {
-        Self { wander: EDGE_WANDER.0, hand: false }
-    }
-}
-
 impl Allowance {
-    fn is_least(&self) -> bool {
+    const LEAST: Self = Self { wander: EDGE_WANDER.0, hand: false };
+
+    fn is_least(self) -> bool {
         self.wander <= EDGE_WANDER.0
     }
 
@@ -352,16 +350,52 @@ impl Allowance {
     }
 }
 
+/// Where a rest is looked for: the blocks of the core, and those about its middle that the reference fit takes.
+struct Ground<'a> {
+    sums: &'a BlockSums,
+    comb: &'a Comb,
+    core: (usize, usize),
+    half: usize,
+}
+
+impl Ground<'_> {
+    fn middle(&self) -> usize {
+        usize::midpoint(self.core.0, self.core.1)
+    }
+
+    /// Blocks to either side of the middle where the note is known to stand.
+    fn trusted(&self) -> usize {
+        (self.core.1 - self.core.0) * 3 / 10
+    }
+}
+
+/// A stretch over which the phase fits, and the blocks of it that don't count.
+struct Stretch {
+    fit: ToneFit,
+    edges: (usize, usize),
+    spoilt: Vec<bool>,
+}
+
 /// Longest stretch that the reference fit takes from the middle, s.
 const REFERENCE_S: f64 = 1.0;
+/// Most walks until the edges stay where they are.
+const MOST_WALKS: usize = 24;
 
 fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
-    let block_s = sums.block_s();
-    let (core_from, core_to) =
-        (index_of(sums, core.0), index_of(sums, core.1).max(index_of(sums, core.0) + 1));
-    let middle = usize::midpoint(core_from, core_to);
-    // The reference: the middle of the core, longer when the note is weak, never shorter than 0.3 s.
-    let core_len = core_to - core_from;
+    let from = index_of(sums, core.0);
+    let mut ground = Ground { sums, comb, core: (from, index_of(sums, core.1).max(from + 1)), half: 0 };
+    let fit = reference(&mut ground, guess_hz)?;
+    // The walk goes only three times as far as the fit reaches, then the fit is made anew: so a steady drift is
+    // learnt before it could lose the phase.
+    let sharp = settle(&ground, fit, (Allowance::LEAST, Allowance::LEAST), 3 * ground.half)?;
+    let Stretch { fit, edges, spoilt } = widened(&ground, &sharp).unwrap_or(sharp);
+    finish_by_phase(sums, &fit, edges, &spoilt, comb)
+}
+
+/// A steady fit to the middle of the core, longer when the note is weak, never shorter than 0.3 s.
+fn reference(ground: &mut Ground, guess_hz: f64) -> Option<ToneFit> {
+    let (sums, comb) = (ground.sums, ground.comb);
+    let (block_s, middle, core_len) = (sums.block_s(), ground.middle(), ground.core.1 - ground.core.0);
     let mut half =
         ((0.5 * REFERENCE_S / block_s) as usize).min(core_len * 2 / 5).max((0.15 / block_s) as usize);
     // A hum line beside the note must have turned against it before a fit can tell the two apart.
@@ -370,9 +404,6 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
     if nearest < CLOSE_LINE_HZ {
         half = half.max(((0.75 / nearest / block_s) as usize).min(core_len * 9 / 20));
     }
-    let trusted = core_len * 3 / 10;
-    let mut spoilt = vec![false; sums.len()];
-    let mut fit;
     loop {
         let (from, to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));
         let with_rate = (to - from) as f64 * block_s > 2.0;
@@ -382,25 +413,34 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
             with_rate,
             comb: near_lines(sums, comb, guess_hz, (to - from) as f64 * block_s),
         };
-        fit = fit_tone(sums, (from, to), &model, &|_| false)?;
+        let fit = fit_tone(sums, (from, to), &model, &|_| false)?;
         let energy = fit.cn0_hz(sums) * (to - from) as f64 * block_s;
         if energy > 60.0 || half * 5 / 2 >= core_len {
-            break;
+            ground.half = half;
+            return Some(fit);
         }
         half = (half * 2).min(core_len / 2).max(half + 1);
     }
-    // The walk goes only three times as far as the fit reaches, then the fit is made anew: so a steady drift is
-    // learnt before it could lose the phase.
-    let (mut edges, mut reach, mut steady) = ((0, 0), 3 * half, true);
-    // What the walk allows at least, towards the beginning and towards the end, and what stood before more was allowed.
-    let (mut before, mut after) = (Allowance::default(), Allowance::default());
-    let mut sharp = None;
-    // Edges that were found in all there is: what finds the same ones once more would go on in circles.
+}
+
+/// Walks to both edges and fits what is between them, in turn, until the edges stay. The first walk goes `reach` blocks
+/// from the middle, each further one three times as far; `least` is what they allow towards the beginning and the end.
+fn settle(
+    ground: &Ground,
+    mut fit: ToneFit,
+    least: (Allowance, Allowance),
+    mut reach: usize,
+) -> Option<Stretch> {
+    let (sums, comb, block_s) = (ground.sums, ground.comb, ground.sums.block_s());
+    let (middle, trusted) = (ground.middle(), ground.trusted());
+    let mut spoilt = vec![false; sums.len()];
+    let (mut edges, mut steady) = ((0, 0), true);
+    // Edges found so far: what finds the same ones once more has found them for good, or would go on in circles.
     let mut known = Vec::new();
-    for _ in 0..48 {
+    for _ in 0..MOST_WALKS {
         let around = (middle.saturating_sub(100), middle + 100);
-        let least = around.0.min(middle.saturating_sub(reach.max(trusted)));
-        let turned = Turned::of(&fit, sums, (least, around.1.max(middle + reach.max(trusted))));
+        let least_seen = around.0.min(middle.saturating_sub(reach.max(trusted)));
+        let turned = Turned::of(&fit, sums, (least_seen, around.1.max(middle + reach.max(trusted))));
         let noise = noise_of(&fit, turned.within(around.0, around.1)).unwrap_or(fit.row_variance);
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
@@ -409,37 +449,20 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach) as isize, (middle + reach).min(sums.len()) as isize);
-        let mut side = |outward, least: f64| {
-            let wander = (3.0 * shown).clamp(least, EDGE_WANDER.1);
+        let mut side = |outward, least: Allowance| {
+            let wander = (3.0 * shown).clamp(least.wander, EDGE_WANDER.1);
             walk(&fit, &turned, sums, middle, outward, within, trusted, wander, group, noise, &mut spoilt)
         };
-        let to = side(1, after.wander).clamp(0, sums.len() as isize) as usize;
-        let from = (side(-1, before.wander) + 1).max(0) as usize;
+        let to = side(1, least.1).clamp(0, sums.len() as isize) as usize;
+        let from = (side(-1, least.0) + 1).max(0) as usize;
         if to <= from + 6 {
             return None;
         }
-        let whole = reach >= sums.len();
-        if whole && (known.contains(&(from, to)) || !steady) {
-            edges = (from, to);
-            known.clear();
-            let raised = sharp.is_some();
-            let cut_before = before.raise(from.saturating_sub(core_from) as f64 * block_s);
-            let cut_after = after.raise(core_to.saturating_sub(to) as f64 * block_s);
-            if !(cut_before || cut_after) {
-                // Where more was of no use, the first edges are the sharper ones.
-                if let Some(first) = sharp.filter(|_| before.is_least() && after.is_least()) {
-                    (fit, edges, spoilt) = first;
-                }
-                break;
-            }
-            if !raised {
-                sharp = Some((fit.clone(), edges, spoilt.clone()));
-            }
-            steady = true;
-            continue;
-        }
         edges = (from, to);
-        known.extend(whole.then_some(edges));
+        if reach >= sums.len() && (!steady || known.contains(&edges)) {
+            break;
+        }
+        known.push(edges);
         reach = (3 * reach).min(sums.len());
         if !steady {
             continue;
@@ -455,12 +478,29 @@ fn by_phase(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> O
         if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
             // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
             steady = better.row_variance < 3.0 * noise;
-            if steady || edges.1 - edges.0 < 4 * half {
+            if steady || edges.1 - edges.0 < 4 * ground.half {
                 fit = better;
             }
         }
     }
-    finish_by_phase(sums, &fit, edges, &spoilt, comb)
+    Some(Stretch { fit, edges, spoilt })
+}
+
+/// The stretch up to where the core is no longer cut, with more wander allowed towards an edge that cuts it. `None` where
+/// no edge does, or more is of no use: then the edges as they are are the sharper ones.
+fn widened(ground: &Ground, sharp: &Stretch) -> Option<Stretch> {
+    let (mut before, mut after) = (Allowance::LEAST, Allowance::LEAST);
+    let mut wide: Option<Stretch> = None;
+    loop {
+        let Stretch { fit, edges, .. } = wide.as_ref().unwrap_or(sharp);
+        let cut_s = |blocks: usize| blocks as f64 * ground.sums.block_s();
+        let again = before.raise(cut_s(edges.0.saturating_sub(ground.core.0)));
+        let again = after.raise(cut_s(ground.core.1.saturating_sub(edges.1))) || again;
+        if !again {
+            return wide.filter(|_| !(before.is_least() && after.is_least()));
+        }
+        wide = Some(settle(ground, fit.clone(), (before, after), ground.sums.len())?);
+    }
 }
 
 /// Phases of the note over groups of blocks, what is spoilt left out, and the sum of their powers.
