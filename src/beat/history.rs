@@ -17,7 +17,10 @@ impl History {
 
     /// Appends samples and forgets the oldest beyond what is kept.
     pub fn push(&mut self, samples: &[f32]) {
-        if let Some(at) = samples.iter().rposition(|x| !x.is_finite()) {
+        // Most often none is, and that is soon seen.
+        if samples.iter().fold(false, |missing, x| missing | !x.is_finite())
+            && let Some(at) = samples.iter().rposition(|x| !x.is_finite())
+        {
             self.missing = self.end() + at as u64 + 1;
         }
         self.samples.extend_from_slice(samples);

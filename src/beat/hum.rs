@@ -9,9 +9,11 @@ use crate::estimate::Comb;
 use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::Peak;
+use multiversion::multiversion;
 use num_complex::{Complex32, Complex64};
 use std::collections::VecDeque;
 use std::f64::consts::PI;
+use std::ops::Range;
 
 /// Fundamentals that are looked for unasked, Hz: two mains, vibrator supplies, aircraft converters.
 const WINDOWS: [(f64, f64); 4] = [(49.3, 50.7), (59.3, 60.7), (98.0, 122.0), (396.0, 404.0)];
@@ -89,32 +91,43 @@ impl Turns {
     /// Twice the mean of the samples turned back by a phase that starts at `phase`: the amplitude of a line that turns
     /// with it. A hop with missing samples counts them as nothing.
     fn mean(&self, samples: &[f32], phase: f64) -> Complex32 {
-        let (mut re, mut im) = ([0.0f32; 8], [0.0f32; 8]);
-        let mut take = |i: usize, x: f32, c: f32, s: f32| {
-            let x = if x.is_finite() { x } else { 0.0 };
-            re[i] += x * c;
-            im[i] += x * s;
-        };
-        let ((xs, last_x), (cs, last_c), (ss, last_s)) =
-            (samples.as_chunks::<8>(), self.cos.as_chunks::<8>(), self.sin.as_chunks::<8>());
-        for ((x, c), s) in xs.iter().zip(cs).zip(ss) {
-            for i in 0..8 {
-                take(i, x[i], c[i], s[i]);
-            }
-        }
-        for (i, ((x, c), s)) in last_x.iter().zip(last_c).zip(last_s).enumerate() {
-            take(i, *x, *c, *s);
-        }
-        let sum = Complex32::new(re.iter().sum(), -im.iter().sum::<f32>());
-        unit(-phase) * sum * (2.0 / samples.len().max(1) as f32)
+        let (re, im) = turned_back(samples, &self.cos, &self.sin);
+        unit(-phase) * Complex32::new(re, im) * (2.0 / samples.len().max(1) as f32)
     }
 
     /// Takes a line of this amplitude and phase out of a hop.
     fn take_out(&self, amplitude: Complex32, phase: f64, hop: &mut [f32]) {
-        let a = unit(phase) * amplitude;
-        for ((y, c), s) in hop.iter_mut().zip(&self.cos).zip(&self.sin) {
-            *y -= a.re * c - a.im * s;
+        take_line_out(unit(phase) * amplitude, &self.cos, &self.sin, hop);
+    }
+}
+
+/// Real and imaginary part of the sum of the samples turned back, missing ones left out; eight sums side by side.
+#[multiversion(targets("x86_64+avx2"))]
+fn turned_back(samples: &[f32], cos: &[f32], sin: &[f32]) -> (f32, f32) {
+    let (mut re, mut im) = ([0.0f32; 8], [0.0f32; 8]);
+    let mut take = |i: usize, x: f32, c: f32, s: f32| {
+        let x = if x.is_finite() { x } else { 0.0 };
+        re[i] += x * c;
+        im[i] += x * s;
+    };
+    let ((xs, last_x), (cs, last_c), (ss, last_s)) =
+        (samples.as_chunks::<8>(), cos.as_chunks::<8>(), sin.as_chunks::<8>());
+    for ((x, c), s) in xs.iter().zip(cs).zip(ss) {
+        for i in 0..8 {
+            take(i, x[i], c[i], s[i]);
         }
+    }
+    for (i, ((x, c), s)) in last_x.iter().zip(last_c).zip(last_s).enumerate() {
+        take(i, *x, *c, *s);
+    }
+    (re.iter().sum(), -im.iter().sum::<f32>())
+}
+
+/// Takes a line of the complex amplitude `a` out of a hop.
+#[multiversion(targets("x86_64+avx2"))]
+fn take_line_out(a: Complex32, cos: &[f32], sin: &[f32], hop: &mut [f32]) {
+    for ((y, c), s) in hop.iter_mut().zip(cos).zip(sin) {
+        *y -= a.re * c - a.im * s;
     }
 }
 
@@ -200,6 +213,8 @@ pub struct HumFollower {
     suspected_hz: f64,
     phase: f64,
     teeth: Vec<Tooth>,
+    /// Scratch: the peaks in order of frequency.
+    by_frequency: Vec<Peak>,
     /// For how many hops nothing has been taken out.
     left_alone: usize,
     sum: f64,
@@ -218,6 +233,7 @@ impl HumFollower {
             suspected_hz: 0.0,
             phase: 0.0,
             teeth: Vec::new(),
+            by_frequency: Vec::new(),
             left_alone: 0,
             sum: 0.0,
             sum_squares: 0.0,
@@ -246,13 +262,17 @@ impl HumFollower {
             Mains::Auto => &WINDOWS,
         };
         let mut best: Option<(f64, f64, Orders)> = None;
+        let mut by_frequency = std::mem::take(&mut self.by_frequency);
+        by_frequency.clear();
+        by_frequency.extend_from_slice(peaks);
+        by_frequency.sort_unstable_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
         for peak in peaks.iter().take(24) {
             for order in 1..=6u32 {
                 let f0 = peak.frequency_hz / f64::from(order);
                 if !windows.iter().any(|w| (w.0..=w.1).contains(&f0)) {
                     continue;
                 }
-                let (score, refined, orders) = score(peaks, f0);
+                let (score, refined, orders) = score(&by_frequency, f0);
                 // A comb of its own kind needs three lines; a mains frequency proper is believed with two, or with its
                 // fundamental alone.
                 let named = [50.0, 60.0].iter().any(|m| (refined - m).abs() < 0.3)
@@ -268,6 +288,7 @@ impl HumFollower {
                 }
             }
         }
+        self.by_frequency = by_frequency;
         let Some((_, f0, orders)) = best else {
             self.absent += 1;
             if self.absent > MOST_ABSENT {
@@ -521,14 +542,19 @@ impl Orders {
         self.0 |= 1 << order;
     }
 
+    /// How many of `some` orders there are.
+    fn among(self, some: Range<u32>) -> u32 {
+        (self.0 & ((1u64 << some.end) - (1u64 << some.start))).count_ones()
+    }
+
     /// The lowest first.
     fn iter(self) -> impl Iterator<Item = u32> {
         (1..64).filter(move |h| self.0 >> h & 1 == 1)
     }
 }
 
-/// How well a fundamental explains the peaks: a sum over its lines that are there, the fundamental refined by them,
-/// and their orders.
+/// How well a fundamental explains the peaks, which come in order of frequency: a sum over its lines that are there, the
+/// fundamental refined by them, and their orders.
 fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Orders) {
     let (mut refined, mut orders, mut total) = (f0, Orders::default(), 0.0);
     for round in 0..2 {
@@ -542,17 +568,13 @@ fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Orders) {
             }
             let gate = 0.15 + if round == 0 { 0.03 * h } else { 0.01 * h };
             // High orders are believed where their neighbours are there too: a lone peak is no line of a comb.
-            let neighbours = orders.iter().filter(|&o| o + 4 >= order).count();
-            if order > LONE_ORDER && neighbours < 2 {
+            if order > LONE_ORDER && orders.among(order - 4..order) < 2 {
                 continue;
             }
-            let Some(peak) = peaks
-                .iter()
-                .filter(|p| (p.frequency_hz - h * refined).abs() < gate.min(0.6))
-                .max_by(|a, b| a.snr.total_cmp(&b.snr))
-            else {
-                continue;
-            };
+            let (line, gate) = (h * refined, gate.min(0.6));
+            let from = peaks.partition_point(|p| p.frequency_hz <= line - gate);
+            let near = peaks[from..].iter().take_while(|p| p.frequency_hz < line + gate);
+            let Some(peak) = near.max_by(|a, b| a.snr.total_cmp(&b.snr)) else { continue };
             let db = 10.0 * peak.snr.log10();
             total += (db - 10.0).clamp(0.0, 30.0) / h.sqrt();
             let weight = h * h * peak.snr.min(1e5);
