@@ -93,7 +93,7 @@ fn a_forbidden_edge_is_found() {
     assert_eq!(found("dial/book.rs", "use crate::store::read;"), 1);
     assert_eq!(found("spectrum/mod.rs", "use crate::{condition::Decimator, offset::Side};"), 1);
     assert_eq!(found("beat/mod.rs", "fn f() { crate::correction::correct(); }"), 1);
-    assert_eq!(found("beat/rest.rs", "use super::super::correction::x;"), 1);
+    assert_eq!(found("beat/story.rs", "use super::super::correction::x;"), 1);
     assert_eq!(found("session/mod.rs", "use crate::report::text;"), 1);
     assert_eq!(found("dial/book.rs", "use crate::nowhere::x;"), 1);
     // A crate outside its room, by import and by path.

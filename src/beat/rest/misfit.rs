@@ -1,0 +1,113 @@
+//! A low note's rest, measured by the misfit of the samples: below 20 Hz a block has no phase of its own. A fit of the
+//! middle of the core grows by stretches of a tenth of a second as long as they fit.
+
+use super::{Measured, index_of, near_lines};
+use crate::estimate::{BlockSums, Comb, ToneFit, ToneModel, fit_tone};
+use std::f64::consts::PI;
+
+/// Blocks to a cycle of a low note at least, and how long one is at most, s: a period of mains.
+const BLOCKS: f64 = 16.0;
+const BLOCK_S: f64 = 0.02;
+/// Length of a stretch that is added or refused as a whole, s.
+const STEP_S: f64 = 0.1;
+/// By how much the stretch grows before it is fitted anew.
+const GROWTH: f64 = 1.1;
+/// Cycles below which a note is no note.
+const LEAST_CYCLES: f64 = 1.5;
+/// Cycles below which a drift can't be told from the note's own curve.
+const DRIFT_CYCLES: f64 = 6.0;
+
+/// Measures a low note's rest.
+pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
+    let longest_s = BLOCK_S.min(1.0 / (BLOCKS * guess_hz));
+    let sums = &sums.coarser((longest_s / sums.block_s()) as usize);
+    let block_s = sums.block_s();
+    let (core_from, core_to) = (index_of(sums, core.0), index_of(sums, core.1));
+    let fit_span = |from: usize, to: usize, f: f64, rate: f64, drift: bool| {
+        let cycles = f * (to - from) as f64 * block_s;
+        let model = ToneModel {
+            frequency_hz: f,
+            rate: if drift { rate } else { 0.0 },
+            with_rate: drift && cycles > DRIFT_CYCLES,
+            comb: Comb { free: false, ..near_lines(sums, comb, f, (to - from) as f64 * block_s) },
+        };
+        fit_tone(sums, (from, to), &model, &|_| false)
+    };
+    // The middle of the core: at least a cycle and a quarter, at least half a second.
+    let middle = usize::midpoint(core_from, core_to);
+    let least = ((1.25 / guess_hz).max(0.5) / block_s) as usize;
+    let half = (least / 2).max((core_to - core_from) / 4).max(8);
+    let (mut from, mut to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));
+    // The line's own figure is rough down here: try a ladder of frequencies.
+    let mut fit = (0..9)
+        .filter_map(|i| fit_span(from, to, guess_hz * (0.7 + 0.08 * f64::from(i)), 0.0, false))
+        .min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
+    let step = (STEP_S / block_s) as usize;
+    let (mut open_left, mut open_right) = (true, true);
+    let mut fitted = to - from;
+    while open_left || open_right {
+        let fits = |k0: usize, k1: usize, fit: &ToneFit| {
+            let residuals = fit.residuals(sums, (k0, k1));
+            let (sum, n) = residuals.fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
+            // How far the fit itself may be off out there.
+            let tau = (sums.centre_s(k0) - fit.at_s).abs();
+            let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;
+            let off = 0.5 * fit.amplitude.norm_sqr() * phase * phase;
+            n == 0
+                || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
+        };
+        let fresh = fitted == to - from;
+        let mut grown = false;
+        if open_right {
+            let next = to + step;
+            let joins = next <= sums.len() && fits(to, next, &fit);
+            // Only a fit that has been made of all there is may refuse.
+            (open_right, grown) = (joins || !fresh && next <= sums.len(), joins);
+            to = if joins { next } else { to };
+        }
+        if open_left {
+            let joins = from >= step && fits(from - step, from, &fit);
+            (open_left, grown) = (joins || !fresh && from >= step, grown || joins);
+            from = if joins { from - step } else { from };
+        }
+        // A fit says for itself how far out it can be trusted: it need not be made anew at every step.
+        if !grown || (to - from) as f64 >= GROWTH * fitted as f64 {
+            fitted = to - from;
+            if let Some(better) = fit_span(from, to, fit.frequency_hz, fit.rate, true) {
+                fit = better;
+            }
+        }
+    }
+    // Backing off, but not from the end of the sound.
+    let back = (0.12 / block_s) as usize;
+    let (a, b) = (
+        if from < step { from } else { from + back },
+        if to + step > sums.len() { to } else { to.saturating_sub(back) },
+    );
+    if b > a + least {
+        (from, to) = (a, b);
+        fit = fit_span(from, to, fit.frequency_hz, fit.rate, true)?;
+    }
+    // A drift that does not stand out is no drift: the steady fit is the better one.
+    if fit.u_rate > 0.0 && fit.rate.abs() < 3.0 * fit.u_rate {
+        fit = fit_span(from, to, fit.frequency_hz, 0.0, false).unwrap_or(fit);
+    }
+    let span = (to - from) as f64 * block_s;
+    if fit.frequency_hz * span < LEAST_CYCLES {
+        return None;
+    }
+    Some(Measured {
+        start_s: sums.origin_s() + from as f64 * block_s,
+        end_s: sums.origin_s() + to as f64 * block_s,
+        at_s: sums.origin_s() + fit.at_s,
+        heard_hz: fit.frequency_hz,
+        u_noise_hz: fit.u_hz,
+        u_wander_hz: 0.0,
+        rate: fit.rate,
+        rate_u: fit.u_rate,
+        cn0_hz: fit.cn0_hz(sums),
+        power: fit.amplitude.norm_sqr(),
+        near_hum_hz: None,
+        pull: None,
+    })
+}

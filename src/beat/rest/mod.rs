@@ -1,0 +1,124 @@
+//! A rest measured: from the sums around a standing note to its edges, its offset and an honest uncertainty.
+//!
+//! A steady fit to the middle of the stretch gives a reference phase. From there a filter that allows the oscillator
+//! its wander walks outward over the phase of the note, and stops where the phase stops fitting: an end a tenth of a
+//! second inside the hand's move would spoil the figure, so the walk also backs off by as much as it needed to notice.
+//! Where it stops short of what the tracker saw standing still, more wander is tried: a piece of a wandering rest that
+//! happens to look rigid would be stated many times better than it is.
+//! Between the edges the note is fitted by least squares with the hum beside it, and what its phase holds beyond
+//! white noise goes into the uncertainty as wander. Below [`LOW_HZ`] a block has no phase of its own: there the edges
+//! come from the misfit of the samples and the figure from the fit alone.
+
+mod misfit;
+mod phase;
+mod turned;
+mod walk;
+
+use crate::estimate::{BlockSums, Comb};
+
+/// Below this a note is measured on plain means of samples, Hz.
+pub const LOW_HZ: f64 = 20.0;
+/// Shortest rest, s.
+pub const SHORTEST_S: f64 = 0.5;
+/// Fastest steady drift that is still a rest, Hz/s.
+pub const FASTEST_DRIFT: f64 = 0.2;
+/// Least energy of the note over the noise density within the rest: 15 dB. Noise alone passes it once in a million
+/// trials (the statistic is χ² with two degrees of freedom over two).
+const LEAST_ENERGY: f64 = 32.0;
+
+/// Sums suited to a note near `frequency_hz`: blocks of about 20 ms that hold whole periods, so that the noise of both
+/// quadratures is alike and the note's own harmonics drop out; plain means of 4 ms for a low note.
+pub fn sums_for(frequency_hz: f64, rate_hz: f64, first_sample: u64) -> BlockSums {
+    if frequency_hz < LOW_HZ {
+        return BlockSums::new(rate_hz, 0.0, (0.004 * rate_hz).round() as usize, first_sample);
+    }
+    let periods = (0.02 * frequency_hz).round().max(1.0);
+    BlockSums::new(rate_hz, frequency_hz, (periods / frequency_hz * rate_hz).round() as usize, first_sample)
+}
+
+/// A measured rest, times in s from the beginning of the stream.
+#[derive(Debug, Clone)]
+pub struct Measured {
+    pub start_s: f64,
+    pub end_s: f64,
+    pub at_s: f64,
+    pub heard_hz: f64,
+    pub u_noise_hz: f64,
+    pub u_wander_hz: f64,
+    pub rate: f64,
+    pub rate_u: f64,
+    pub cn0_hz: f64,
+    /// Squared amplitude.
+    pub power: f64,
+    pub near_hum_hz: Option<f64>,
+    /// What pulled the note, judged apart.
+    pub pull: Option<super::pulling::Pull>,
+}
+
+impl Measured {
+    /// Combined standard uncertainty, Hz.
+    pub fn u_hz(&self) -> f64 {
+        self.u_noise_hz.hypot(self.u_wander_hz)
+    }
+}
+
+/// Measures the rest around `core` (s from the beginning of the stream) in `sums`; `comb` is the hum to be taken out
+/// with it. `None` when there is no rest of half a second that stands out of the noise.
+pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
+    let measured = if sums.carrier_hz() > 0.0 {
+        phase::measure(sums, core, guess_hz, comb)
+    } else {
+        misfit::measure(sums, core, guess_hz, comb)
+    }?;
+    let energy = measured.cn0_hz * (measured.end_s - measured.start_s);
+    let creeps = measured.rate.abs() - 3.0 * measured.rate_u > FASTEST_DRIFT;
+    (energy >= LEAST_ENERGY && !creeps && measured.end_s - measured.start_s >= SHORTEST_S).then_some(measured)
+}
+
+/// How near a hum line must be to be fitted, Hz: those further off have been taken out of the sound.
+const NEAR_LINE_HZ: f64 = 30.0;
+/// How near a steady line must be for its leakage into the blocks to matter, Hz, and how many are fitted.
+const LONE_LINE_HZ: f64 = 160.0;
+const MOST_LONE: usize = 3;
+
+/// The lines that matter beside a note heard for `span_s`: near ones that the span and the blocks can tell from the
+/// note and from each other.
+fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb {
+    let line = |h: &u32| f64::from(*h) * comb.fundamental_hz;
+    // What the blocks make of a distance in frequency: they can't tell multiples of their own rate apart.
+    let folded = |d: f64| {
+        let turns = d * sums.block_s();
+        (turns - turns.round()).abs() / sums.block_s()
+    };
+    let told = |f: f64| {
+        let apart = if sums.carrier_hz() > 0.0 {
+            folded(f - note_hz).min(folded(f + note_hz))
+        } else {
+            (f - note_hz).abs()
+        };
+        apart * span_s > 1.0
+    };
+    let mut orders: Vec<u32> = comb.orders.clone();
+    orders.retain(|h| (line(h) - note_hz).abs() < NEAR_LINE_HZ && told(line(h)));
+    orders.sort_by(|g, h| (line(g) - note_hz).abs().total_cmp(&(line(h) - note_hz).abs()));
+    orders.truncate(2);
+    let mut lone: Vec<f64> = Vec::new();
+    if sums.carrier_hz() > 0.0 {
+        let mut near: Vec<f64> =
+            comb.lone.iter().copied().filter(|f| (f - note_hz).abs() < LONE_LINE_HZ).collect();
+        near.sort_by(|a, b| (a - note_hz).abs().total_cmp(&(b - note_hz).abs()));
+        for f in near {
+            let clear = told(f) && lone.iter().all(|g| folded(f - g) * span_s > 1.5);
+            let combed =
+                orders.iter().any(|h| (f64::from(*h) * comb.fundamental_hz - f).abs() * span_s < 2.0);
+            if clear && !combed && lone.len() < MOST_LONE {
+                lone.push(f);
+            }
+        }
+    }
+    Comb { fundamental_hz: comb.fundamental_hz, free: span_s > 2.0 && !orders.is_empty(), orders, lone }
+}
+
+fn index_of(sums: &BlockSums, at_s: f64) -> usize {
+    ((at_s - sums.origin_s()) / sums.block_s()).clamp(0.0, sums.len() as f64) as usize
+}

@@ -1,0 +1,271 @@
+//! A rest measured by its phase: a reference from the middle of the core, a walk to either edge, a fit of what is between
+//! them, in turn until the edges stay; where the oscillator's wander has cut the core, once more with more of it allowed.
+
+use super::turned::{Turned, noise_of, phases};
+use super::walk::{Way, walk};
+use super::{Measured, index_of, near_lines};
+use crate::estimate::{BlockSums, Comb, Drift, Smoothed, ToneFit, ToneModel, fit_tone, smooth};
+use num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Wander that the walk to the edges allows for at least and at most, Hz/√s (a good tube oscillator has 0.01); in
+/// between three times what the middle of the rest shows. The less is allowed, the sooner a gentle start of the hand is
+/// noticed.
+const EDGE_WANDER: (f64, f64) = (0.003, 0.1);
+/// A walk that stops so far within the core has most likely been stopped by the oscillator's wander: the tracker saw the
+/// note stand there, and where the hand moves it stops seeing that sooner, s. Then the walk is tried with more allowed.
+const CUT_S: f64 = 0.3;
+/// By how much more, and up to what, Hz/√s. What stops the walk even so is the hand.
+const CUT_ALLOWANCE: (f64, f64) = (3.0, 0.03);
+/// How near a hum line must be for the reference to wait until it can be told from the note, Hz.
+const CLOSE_LINE_HZ: f64 = 4.0;
+/// How far from the tracker's figure the note may be in the middle of its rest, Hz: a long rest drifts.
+const GUESS_HZ: f64 = 4.0;
+/// Longest stretch that the reference fit takes from the middle, s.
+const REFERENCE_S: f64 = 1.0;
+/// Most walks until the edges stay where they are.
+const MOST_WALKS: usize = 24;
+
+/// What a walk to one edge allows the oscillator to wander at least, Hz/√s.
+#[derive(Clone, Copy)]
+struct Allowance {
+    wander: f64,
+    /// The hand has stopped the walk, whatever was allowed.
+    hand: bool,
+}
+
+impl Allowance {
+    const LEAST: Self = Self { wander: EDGE_WANDER.0, hand: false };
+
+    fn is_least(self) -> bool {
+        self.wander <= EDGE_WANDER.0
+    }
+
+    /// Changes what is allowed after a walk that left out `cut_s` of the core; whether another walk is worth while.
+    fn raise(&mut self, cut_s: f64) -> bool {
+        if self.hand || cut_s < CUT_S {
+            return false;
+        }
+        let more = self.wander * CUT_ALLOWANCE.0;
+        self.hand = more > CUT_ALLOWANCE.1;
+        self.wander = if self.hand { EDGE_WANDER.0 } else { more };
+        true
+    }
+}
+
+/// Where a rest is looked for: the blocks of the core, and those about its middle that the reference fit takes.
+struct Ground<'a> {
+    sums: &'a BlockSums,
+    comb: &'a Comb,
+    core: (usize, usize),
+    half: usize,
+}
+
+impl Ground<'_> {
+    fn middle(&self) -> usize {
+        usize::midpoint(self.core.0, self.core.1)
+    }
+
+    /// Blocks to either side of the middle where the note is known to stand.
+    fn trusted(&self) -> usize {
+        (self.core.1 - self.core.0) * 3 / 10
+    }
+}
+
+/// A stretch over which the phase fits, and the blocks of it that don't count.
+struct Stretch {
+    fit: ToneFit,
+    edges: (usize, usize),
+    spoilt: Vec<bool>,
+}
+
+/// Measures a rest that begins and ends by its phase.
+pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
+    let from = index_of(sums, core.0);
+    let mut ground = Ground { sums, comb, core: (from, index_of(sums, core.1).max(from + 1)), half: 0 };
+    let fit = reference(&mut ground, guess_hz)?;
+    // The walk goes only three times as far as the fit reaches, then the fit is made anew: so a steady drift is
+    // learnt before it could lose the phase.
+    let sharp = settle(&ground, fit, (Allowance::LEAST, Allowance::LEAST), 3 * ground.half)?;
+    let Stretch { fit, edges, spoilt } = widened(&ground, &sharp).unwrap_or(sharp);
+    record(sums, &fit, edges, &spoilt, comb)
+}
+
+/// A steady fit to the middle of the core, longer when the note is weak, never shorter than 0.3 s.
+fn reference(ground: &mut Ground, guess_hz: f64) -> Option<ToneFit> {
+    let (sums, comb) = (ground.sums, ground.comb);
+    let (block_s, middle, core_len) = (sums.block_s(), ground.middle(), ground.core.1 - ground.core.0);
+    let mut half =
+        ((0.5 * REFERENCE_S / block_s) as usize).min(core_len * 2 / 5).max((0.15 / block_s) as usize);
+    // A hum line beside the note must have turned against it before a fit can tell the two apart.
+    let turned = |h: &u32| (f64::from(*h) * comb.fundamental_hz - guess_hz).abs();
+    let nearest = comb.orders.iter().map(turned).fold(f64::MAX, f64::min);
+    if nearest < CLOSE_LINE_HZ {
+        half = half.max(((0.75 / nearest / block_s) as usize).min(core_len * 9 / 20));
+    }
+    loop {
+        let (from, to) = (middle.saturating_sub(half), (middle + half).min(sums.len()));
+        let with_rate = (to - from) as f64 * block_s > 2.0;
+        let model = ToneModel {
+            frequency_hz: strongest_near(sums, (from, to), guess_hz, GUESS_HZ.min(0.45 * nearest)),
+            rate: 0.0,
+            with_rate,
+            comb: near_lines(sums, comb, guess_hz, (to - from) as f64 * block_s),
+        };
+        let fit = fit_tone(sums, (from, to), &model, &|_| false)?;
+        let energy = fit.cn0_hz(sums) * (to - from) as f64 * block_s;
+        if energy > 60.0 || half * 5 / 2 >= core_len {
+            ground.half = half;
+            return Some(fit);
+        }
+        half = (half * 2).min(core_len / 2).max(half + 1);
+    }
+}
+
+/// The frequency within `within_hz` of `guess_hz` at which the blocks add up highest.
+fn strongest_near(sums: &BlockSums, (from, to): (usize, usize), guess_hz: f64, within_hz: f64) -> f64 {
+    let step = 0.25 / ((to - from) as f64 * sums.block_s());
+    let steps = (within_hz / step) as i32;
+    let total = |f: f64| {
+        let turn = Complex64::from_polar(1.0, -2.0 * PI * (f - sums.carrier_hz()) * sums.block_s());
+        let mut at = Complex64::new(1.0, 0.0);
+        let mut sum = Complex64::default();
+        for k in from..to {
+            sum += sums.mean(k).unwrap_or_default() * at;
+            at *= turn;
+        }
+        sum.norm_sqr()
+    };
+    // Nearer counts more: a louder neighbour four hertz off is another line.
+    (-steps..=steps)
+        .map(|i| (guess_hz + f64::from(i) * step, 1.0 / (1.0 + (f64::from(i) * step).powi(2))))
+        .map(|(f, weight)| (f, total(f) * weight))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(guess_hz, |best| best.0)
+}
+
+/// Walks to both edges and fits what is between them, in turn, until the edges stay. The first walk goes `reach` blocks
+/// from the middle, each further one three times as far; `least` is what they allow towards the beginning and the end.
+fn settle(
+    ground: &Ground,
+    mut fit: ToneFit,
+    least: (Allowance, Allowance),
+    mut reach: usize,
+) -> Option<Stretch> {
+    let (sums, comb, block_s) = (ground.sums, ground.comb, ground.sums.block_s());
+    let (middle, trusted) = (ground.middle(), ground.trusted());
+    let mut spoilt = vec![false; sums.len()];
+    let (mut edges, mut steady) = ((0, 0), true);
+    // Edges found so far: what finds the same ones once more has found them for good, or would go on in circles.
+    let mut known = Vec::new();
+    for _ in 0..MOST_WALKS {
+        let around = (middle.saturating_sub(100), middle + 100);
+        let least_seen = around.0.min(middle.saturating_sub(reach.max(trusted)));
+        let turned = Turned::of(&fit, sums, (least_seen, around.1.max(middle + reach.max(trusted))));
+        let noise = noise_of(&fit, turned.within(around.0, around.1)).unwrap_or(fit.row_variance);
+        let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
+        let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
+        let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
+        let seen = smooth(&phases(&turned, sums, sure, group, noise, &[]).0, sums.centre_s(middle), None);
+        let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
+        spoilt.fill(false);
+        let within = (middle.saturating_sub(reach), (middle + reach).min(sums.len()));
+        let (fit_now, turned, row_variance) = (&fit, &turned, noise);
+        let way = Way { fit: fit_now, turned, sums, middle, trusted, within, group, row_variance };
+        let mut side = |outward, least: Allowance| {
+            walk(&way, outward, (3.0 * shown).clamp(least.wander, EDGE_WANDER.1), &mut spoilt)
+        };
+        let to = side(1, least.1).clamp(0, sums.len() as isize) as usize;
+        let from = (side(-1, least.0) + 1).max(0) as usize;
+        if to <= from + 6 {
+            return None;
+        }
+        edges = (from, to);
+        if reach >= sums.len() && (!steady || known.contains(&edges)) {
+            break;
+        }
+        known.push(edges);
+        reach = (3 * reach).min(sums.len());
+        if !steady {
+            continue;
+        }
+        let span = (to - from) as f64 * block_s;
+        let mid_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
+        let model = ToneModel {
+            frequency_hz: fit.frequency_hz + fit.rate * (mid_s - fit.at_s),
+            rate: fit.rate,
+            with_rate: span > 0.4,
+            comb: near_lines(sums, comb, fit.frequency_hz, span),
+        };
+        if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
+            // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
+            steady = better.row_variance < 3.0 * noise;
+            if steady || edges.1 - edges.0 < 4 * ground.half {
+                fit = better;
+            }
+        }
+    }
+    Some(Stretch { fit, edges, spoilt })
+}
+
+/// The stretch up to where the core is no longer cut, with more wander allowed towards an edge that cuts it. `None` where
+/// no edge does, or more is of no use: then the edges as they are are the sharper ones.
+fn widened(ground: &Ground, sharp: &Stretch) -> Option<Stretch> {
+    let (mut before, mut after) = (Allowance::LEAST, Allowance::LEAST);
+    let mut wide: Option<Stretch> = None;
+    loop {
+        let Stretch { fit, edges, .. } = wide.as_ref().unwrap_or(sharp);
+        let cut_s = |blocks: usize| blocks as f64 * ground.sums.block_s();
+        let again = before.raise(cut_s(edges.0.saturating_sub(ground.core.0)));
+        let again = after.raise(cut_s(ground.core.1.saturating_sub(edges.1))) || again;
+        if !again {
+            return wide.filter(|_| !(before.is_least() && after.is_least()));
+        }
+        wide = Some(settle(ground, fit.clone(), (before, after), ground.sums.len())?);
+    }
+}
+
+/// Phases of the note between the edges, smoothed, and the record of the rest.
+fn record(
+    sums: &BlockSums,
+    fit: &ToneFit,
+    (from, to): (usize, usize),
+    spoilt: &[bool],
+    comb: &Comb,
+) -> Option<Measured> {
+    let block_s = sums.block_s();
+    let turned = Turned::of(fit, sums, (from, to));
+    let noise = noise_of(fit, turned.within(from, to))?;
+    let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
+    let group = ((10.0 / per_block).ceil() as usize).clamp(1, (to - from) / 5).max((to - from) / 400).max(1);
+    let (points, loudness) = phases(&turned, sums, (from, to), group, noise, spoilt);
+    let power = 4.0 * loudness / points.len().max(1) as f64;
+    let at_s = f64::midpoint(sums.centre_s(from), sums.centre_s(to - 1));
+    let drift = (fit.u_rate > 0.0).then_some(Drift { rate: fit.rate, u_rate: fit.u_rate, at_s: fit.at_s });
+    let Smoothed { frequency_hz, u_hz, u_noise_hz, wander, .. } = smooth(&points, at_s, drift)?;
+    let span = (to - from) as f64 * block_s;
+    let (start_s, end_s) = (from as f64 * block_s, to as f64 * block_s);
+    let fitted_hz = fit.frequency_hz + if drift.is_none() { fit.rate * (at_s - fit.at_s) } else { 0.0 };
+    let heard_hz = fitted_hz + frequency_hz;
+    // Slope of a straight line through a random walk: variance 6/5·w²/T.
+    let rate_u = fit.u_rate.max(u_noise_hz * 60f64.sqrt() / span).hypot(wander * (1.2 / span).sqrt());
+    let near_hum_hz = comb
+        .orders
+        .iter()
+        .map(|&h| f64::from(h) * comb.fundamental_hz)
+        .find(|line| (line - heard_hz).abs() * span < 1.5);
+    Some(Measured {
+        start_s: sums.origin_s() + start_s,
+        end_s: sums.origin_s() + end_s,
+        at_s: sums.origin_s() + at_s,
+        heard_hz,
+        u_noise_hz,
+        u_wander_hz: (u_hz * u_hz - u_noise_hz * u_noise_hz).max(0.0).sqrt(),
+        rate: fit.rate,
+        rate_u,
+        cn0_hz: power / 2.0 / sums.density(noise).max(1e-300),
+        power,
+        near_hum_hz,
+        pull: None,
+    })
+}

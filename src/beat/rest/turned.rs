@@ -1,0 +1,80 @@
+//! The turns of a note against a fit: what the walk to the edges and the smoother look at.
+
+use crate::estimate::{BlockSums, PhasePoint, ToneFit};
+use num_complex::Complex64;
+
+/// No phase is known better than to 1e-5 rad: a smoother that believes in more loses itself in its own rounding, rad².
+const LEAST_VARIANCE: f64 = 1e-10;
+/// What single-precision sound leaves at least, in parts of the note's power: no note is known better.
+const LEAST_NOISE: f64 = 1e-17;
+
+/// The note's turns relative to a fit, block by block.
+pub struct Turned {
+    first: usize,
+    turns: Vec<Option<Complex64>>,
+}
+
+impl Turned {
+    /// In blocks `from..to`, as far as there are any.
+    pub fn of(fit: &ToneFit, sums: &BlockSums, (from, to): (usize, usize)) -> Self {
+        Self { first: from, turns: fit.residual_turns(sums, (from, to.min(sums.len()).max(from))) }
+    }
+
+    /// Those of blocks `from..to`.
+    pub fn within(&self, from: usize, to: usize) -> &[Option<Complex64>] {
+        let index = |k: usize| k.saturating_sub(self.first).min(self.turns.len());
+        &self.turns[index(from)..index(to).max(index(from))]
+    }
+
+    /// Their mean over `group` blocks from `k`, what is spoilt left out, and how many there are; `None` where there are none.
+    pub fn mean(&self, k: usize, group: usize, spoilt: &[bool]) -> Option<(Complex64, usize)> {
+        let sound = |i: &usize| !spoilt.get(*i).copied().unwrap_or(false);
+        let (sum, n) = (k..k + group)
+            .zip(self.within(k, k + group))
+            .filter(|(i, _)| sound(i))
+            .filter_map(|(_, turn)| *turn)
+            .fold((Complex64::default(), 0), |(s, n), w| (s + w, n + 1));
+        (n > 0).then(|| (sum / n as f64, n))
+    }
+}
+
+/// Variance of one real row of the blocks' turns, from second differences: blind to slow changes of phase and loudness; the
+/// wildest are trimmed off.
+pub fn noise_of(fit: &ToneFit, turns: &[Option<Complex64>]) -> Option<f64> {
+    let mut squares: Vec<f64> =
+        turns.windows(3).filter_map(|w| Some((w[1]? - (w[0]? + w[2]?) * 0.5).norm_sqr())).collect();
+    if squares.len() < 6 {
+        return None;
+    }
+    squares.sort_unstable_by(f64::total_cmp);
+    // A made tone may repeat itself to the last bit: then half of the differences are nothing, and there is no telling the
+    // wild ones.
+    let median = squares[squares.len() / 2];
+    let kept = if median > 0.0 { squares.partition_point(|&d| d <= 8.0 * median) } else { squares.len() };
+    let mean = squares[..kept].iter().sum::<f64>() / kept as f64 / 3.0;
+    Some(mean.max(LEAST_NOISE * fit.amplitude.norm_sqr()))
+}
+
+/// Phases of the note over groups of blocks, what is spoilt left out, and the sum of their powers.
+pub fn phases(
+    turned: &Turned,
+    sums: &BlockSums,
+    (from, to): (usize, usize),
+    group: usize,
+    noise: f64,
+    spoilt: &[bool],
+) -> (Vec<PhasePoint>, f64) {
+    let (mut points, mut loudness) = (Vec::with_capacity((to - from) / group + 1), 0.0);
+    for k in (from..(to + 1).saturating_sub(group)).step_by(group) {
+        if let Some((w, n)) = turned.mean(k, group, spoilt) {
+            let variance = noise / n as f64;
+            // A group no louder than its noise has no phase to speak of.
+            let power = (w.norm_sqr() - 2.0 * variance).max(0.3 * variance);
+            let at_s = sums.centre_s(k) + (group - 1) as f64 / 2.0 * sums.block_s();
+            let variance = (variance / power).max(LEAST_VARIANCE);
+            points.push(PhasePoint { at_s, phase: w.arg(), variance });
+            loudness += power;
+        }
+    }
+    (points, loudness)
+}

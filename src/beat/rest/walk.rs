@@ -1,0 +1,123 @@
+//! The walk from the middle of a rest to its edges: how far the phase of the note is that of an oscillator.
+
+use super::turned::Turned;
+use crate::estimate::{BlockSums, PhasePoint, ToneFit, WanderFilter};
+use std::f64::consts::PI;
+
+/// How far, in standard deviations, a run of innovations may stray before the rest is over.
+const EDGE_SIGMAS: f64 = 4.5;
+/// Runs of innovations that are looked at, blocks.
+const WINDOWS: [usize; 5] = [2, 3, 5, 8, 13];
+/// Least backing off from a noticed edge, s.
+const BACK_OFF_S: f64 = 0.06;
+/// Longest silence inside a rest, s.
+const LONGEST_ABSENCE_S: f64 = 1.5;
+/// How long a note must be heard after a silence to be the same rest, s.
+const LEAST_RETURN_S: f64 = 0.4;
+
+/// What there is to walk on.
+#[derive(Clone, Copy)]
+pub struct Way<'a> {
+    pub fit: &'a ToneFit,
+    pub turned: &'a Turned,
+    pub sums: &'a BlockSums,
+    /// The block that both walks begin at, and how many blocks to either side of it the note is known to stand.
+    pub middle: usize,
+    pub trusted: usize,
+    /// First block and the one after the last.
+    pub within: (usize, usize),
+    /// Blocks taken together, and the variance of one real row of one of them.
+    pub group: usize,
+    pub row_variance: f64,
+}
+
+/// Walks outward (1 or −1) from the middle and returns the first block (in walking order) that no longer belongs; `wander`
+/// is what the oscillator may do on the way, Hz/√s. Blocks that clicks or gaps spoil are marked in `spoilt`.
+pub fn walk(way: &Way, outward: isize, wander: f64, spoilt: &mut [bool]) -> isize {
+    let Way { fit, turned, sums, middle, trusted, group, row_variance, .. } = *way;
+    let (first, end) = (way.within.0 as isize, way.within.1 as isize);
+    let block_s = sums.block_s();
+    let back_off =
+        |window: usize| ((window * group) as f64 * 0.6 + 2.0).max(BACK_OFF_S / block_s).ceil() as isize;
+    let amplitude = fit.amplitude.norm() / 2.0;
+    let mut filter =
+        WanderFilter::new(sums.centre_s(middle), wander).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
+    let mut strays: Vec<f64> = Vec::new();
+    // What each window's sum comes to where the note is known to stand: other lines nearby shake the phase too.
+    let mut shaken = [(0.0f64, 0.0f64); WINDOWS.len()];
+    let (mut absent, mut wild, mut missing) = (0usize, 0usize, 0usize);
+    // Where the latest silence began, and how much of the note has been heard since: what comes back for a moment only is
+    // not the note.
+    let (mut fell_silent, mut heard_since) = (None, 0usize);
+    let settle = |edge: isize, fell_silent: Option<isize>, heard_since: usize| match fell_silent {
+        Some(from) if (heard_since * group) as f64 * block_s < LEAST_RETURN_S => from,
+        _ => edge,
+    };
+    let mut k = middle as isize;
+    let edge = 'walk: loop {
+        let inside = if outward > 0 { k + group as isize <= end } else { k >= first };
+        if !inside {
+            // The sound itself ends here: nothing to back off from, but what was doubtful stays out.
+            break k - outward * ((absent + wild) * group) as isize;
+        }
+        let at = k as usize;
+        k += outward * group as isize;
+        let Some((w, n)) = turned.mean(at, group, &[]) else {
+            missing += 1;
+            if (missing * group) as f64 * block_s > 2.0 {
+                return k - outward * (missing * group) as isize;
+            }
+            continue;
+        };
+        missing = 0;
+        let variance = row_variance / n as f64;
+        let power = w.norm_sqr();
+        if power < 12.0 * variance && power < 0.02 * amplitude * amplitude {
+            absent += 1;
+            if absent == 2 {
+                // A second silence after a doubtful return counts from the first.
+                let from = k - outward * (2 * group as isize + back_off(1));
+                fell_silent = Some(settle(from, fell_silent, heard_since));
+                heard_since = 0;
+            }
+            if (absent * group) as f64 * block_s > LONGEST_ABSENCE_S {
+                break k - outward * ((absent * group) as isize + back_off(1));
+            }
+            continue;
+        }
+        absent = 0;
+        let point = PhasePoint { at_s: sums.centre_s(at), phase: w.arg(), variance: variance / power };
+        filter.predict(point.at_s);
+        let (nu, s) = filter.innovation(&point);
+        let stray = nu / s.sqrt();
+        let loud = power > 9.0 * amplitude * amplitude;
+        if stray.abs() > EDGE_SIGMAS || loud {
+            wild += 1;
+            for i in at..(at + group).min(spoilt.len()) {
+                spoilt[i] = true;
+            }
+            if wild >= 4 && (wild * group) as f64 * block_s >= 0.08 {
+                break k - outward * ((wild * group) as isize + back_off(1));
+            }
+            continue;
+        }
+        wild = 0;
+        filter.update(&point);
+        heard_since += 1;
+        strays.push(stray);
+        let trust = (at as isize - middle as isize).unsigned_abs() < trusted;
+        for (window, (squares, count)) in WINDOWS.into_iter().zip(&mut shaken) {
+            if let Some(run) = strays.len().checked_sub(window) {
+                let sum = strays[run..].iter().sum::<f64>() / (window as f64).sqrt();
+                let usual = if *count > 8.0 { (*squares / *count).sqrt().max(1.0) } else { 1.0 };
+                if trust {
+                    *squares += sum * sum;
+                    *count += 1.0;
+                } else if sum.abs() > EDGE_SIGMAS * usual {
+                    break 'walk k - outward * ((window * group) as isize + back_off(window));
+                }
+            }
+        }
+    };
+    settle(edge, fell_silent, heard_since)
+}
