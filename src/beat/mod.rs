@@ -307,7 +307,7 @@ impl Ear {
         if self.hops.is_multiple_of(LONG_EVERY) || self.hops == FIRST_HUM_LOOK {
             self.look_for_hum(end);
         }
-        if self.hops.is_multiple_of(DEEP_EVERY) {
+        if self.hops.is_multiple_of(self.deep_every(now_s)) {
             self.look_deep(end);
         }
         if self.hops.is_multiple_of(LONG_EVERY) {
@@ -322,6 +322,13 @@ impl Ear {
         self.follow_rests(end, now_s);
         self.judge_passages(now_s);
         self.write_rows(now_s, LAG_S);
+    }
+
+    /// Hops from one deep look to the next: half as many looks while a note that moved is heard, since what else stands there
+    /// is no more than a whistle.
+    fn deep_every(&self, now_s: f64) -> u64 {
+        let heard = |l: &Line| l.confirmed() && l.path.travelled() && now_s - l.last_seen_s < ROW_GAP_S;
+        if self.table.lines.iter().any(heard) { 2 * DEEP_EVERY } else { DEEP_EVERY }
     }
 
     fn look_short(&mut self, end: u64) {
