@@ -260,17 +260,15 @@ pub fn smooth(points: &[PhasePoint], at_s: f64, drift: Option<Drift>) -> Option<
         return None;
     }
     let [(steady_hz, u_noise_hz), ..] = meet(points, at_s, [0.0; SIDE_BY_SIDE]);
-    let straight: Vec<PhasePoint> = match drift {
-        Some(d) => points.iter().map(|p| d.put_back(p)).collect(),
-        None => points.to_vec(),
-    };
-    let mut readings: Vec<Readings> = Readings::of(&straight, 0.0, 0.0).collect();
+    let put_back: Option<Vec<_>> = drift.map(|d| points.iter().map(|p| d.put_back(p)).collect());
+    let drifted_hz = drift.map_or(0.0, |d| d.rate * (at_s - d.at_s));
+    let mut readings: Vec<Readings> = Readings::of(put_back.as_deref().unwrap_or(points), 0.0, 0.0).collect();
     if let Some(d) = drift {
-        readings.extend(Readings::of(points, d.rate * (at_s - d.at_s), d.log_weight()));
+        readings.extend(Readings::of(points, drifted_hz, d.log_weight()));
     }
     let best = readings.iter().flat_map(|r| r.log_weights).fold(f64::NEG_INFINITY, f64::max);
     let counts = |log_weight: &f64| *log_weight > best - 12.0;
-    let origin_hz = steady_hz + drift.map_or(0.0, |d| d.rate * (at_s - d.at_s));
+    let origin_hz = steady_hz + drifted_hz;
     let (mut weight, mut mean, mut square, mut wander) = (0.0, 0.0, 0.0, 0.0);
     let (mut rigid, mut steady) = (0.0, 0.0);
     for some in readings.iter().filter(|r| r.log_weights.iter().any(counts)) {

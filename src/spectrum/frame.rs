@@ -76,29 +76,31 @@ fn untangle<T>(tangled: &[Complex32], turns: &[Complex32], bins: &mut [T], told:
     let inputs = near.iter().zip(mirror.iter().rev()).zip(turns_of);
     let mut k = 1;
     for ((below, above), ((near, mirror), turn)) in outputs.zip(inputs) {
-        let (near, far) = untangle_some(near, mirror, turn);
+        let (near, far) = untangle_some::<SIDE_BY_SIDE>(near, mirror, turn);
         (*below, *above) = (near.map(&told), far.map(&told));
         k += SIDE_BY_SIDE;
     }
     for k in k..=n / 2 {
-        let (z, mirror) = (tangled[k], tangled[n - k]);
-        let (even, odd) = ((z + mirror.conj()) * 0.5, (z - mirror.conj()) * turns[k]);
-        bins[k] = told(even + odd);
-        bins[n - k] = told((even - odd).conj());
+        let ([near], [far]) = untangle_some(&[tangled[k]], &[tangled[n - k]], &[turns[k]]);
+        bins[k] = told(near);
+        bins[n - k] = told(far);
     }
 }
 
 /// Bins that are untangled side by side.
 const SIDE_BY_SIDE: usize = 8;
-type Some = [Complex32; SIDE_BY_SIDE];
 
 /// Some bins and, in their own order, those that mirror them.
 #[inline(always)]
-fn untangle_some(near: &Some, mirror: &Some, turn: &Some) -> (Some, Some) {
+fn untangle_some<const N: usize>(
+    near: &[Complex32; N],
+    mirror: &[Complex32; N],
+    turn: &[Complex32; N],
+) -> ([Complex32; N], [Complex32; N]) {
     let mut mirror = *mirror;
     mirror.reverse();
-    let (mut below, mut above) = ([Complex32::default(); SIDE_BY_SIDE], [Complex32::default(); SIDE_BY_SIDE]);
-    for i in 0..SIDE_BY_SIDE {
+    let (mut below, mut above) = ([Complex32::default(); N], [Complex32::default(); N]);
+    for i in 0..N {
         let even = (0.5 * (near[i].re + mirror[i].re), 0.5 * (near[i].im - mirror[i].im));
         let (re, im) = (near[i].re - mirror[i].re, near[i].im + mirror[i].im);
         let odd = (re * turn[i].re - im * turn[i].im, re * turn[i].im + im * turn[i].re);

@@ -23,6 +23,8 @@ const CLOSE_LINE_HZ: f64 = 4.0;
 const GUESS_HZ: f64 = 4.0;
 /// Longest stretch that the reference fit takes from the middle, s.
 const REFERENCE_S: f64 = 1.0;
+/// Blocks to either side of the middle that tell the noise.
+const NOISE_BLOCKS: usize = 100;
 /// Most walks until the edges stay where they are.
 const MOST_WALKS: usize = 24;
 
@@ -86,7 +88,7 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
     let fit = reference(&mut ground, guess_hz)?;
     // The walk goes only three times as far as the fit reaches, then the fit is made anew: so a steady drift is
     // learnt before it could lose the phase.
-    let sharp = settle(&ground, fit, (Allowance::LEAST, Allowance::LEAST), 3 * ground.half)?;
+    let sharp = settle(&ground, fit, (EDGE_WANDER.0, EDGE_WANDER.0), 3 * ground.half)?;
     let Stretch { fit, edges, spoilt } = widened(&ground, &sharp).unwrap_or(sharp);
     record(sums, &fit, edges, &spoilt, comb)
 }
@@ -145,13 +147,8 @@ fn strongest_near(sums: &BlockSums, (from, to): (usize, usize), guess_hz: f64, w
 }
 
 /// Walks to both edges and fits what is between them, in turn, until the edges stay. The first walk goes `reach` blocks
-/// from the middle, each further one three times as far; `least` is what they allow towards the beginning and the end.
-fn settle(
-    ground: &Ground,
-    mut fit: ToneFit,
-    least: (Allowance, Allowance),
-    mut reach: usize,
-) -> Option<Stretch> {
+/// from the middle, each further one three times as far; `least` is the wander that they allow at least towards the beginning and the end, Hz/√s.
+fn settle(ground: &Ground, mut fit: ToneFit, least: (f64, f64), mut reach: usize) -> Option<Stretch> {
     let (sums, comb, block_s) = (ground.sums, ground.comb, ground.sums.block_s());
     let (middle, trusted) = (ground.middle(), ground.trusted());
     let mut spoilt = vec![false; sums.len()];
@@ -159,10 +156,10 @@ fn settle(
     // Edges found so far: what finds the same ones once more has found them for good, or would go on in circles.
     let mut known = Vec::new();
     for _ in 0..MOST_WALKS {
-        let around = (middle.saturating_sub(100), middle + 100);
-        let least_seen = around.0.min(middle.saturating_sub(reach.max(trusted)));
-        let turned = Turned::of(&fit, sums, (least_seen, around.1.max(middle + reach.max(trusted))));
-        let noise = noise_of(&fit, turned.within(around.0, around.1)).unwrap_or(fit.row_variance);
+        let seen = reach.max(trusted).max(NOISE_BLOCKS);
+        let turned = Turned::of(&fit, sums, (middle.saturating_sub(seen), middle + seen));
+        let around = turned.within(middle.saturating_sub(NOISE_BLOCKS), middle + NOISE_BLOCKS);
+        let noise = noise_of(&fit, around).unwrap_or(fit.row_variance);
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
@@ -170,11 +167,10 @@ fn settle(
         let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach), (middle + reach).min(sums.len()));
-        let (fit_now, turned, row_variance) = (&fit, &turned, noise);
-        let way = Way { fit: fit_now, turned, sums, middle, trusted, within, group, row_variance };
-        let mut side = |outward, least: Allowance| {
-            walk(&way, outward, (3.0 * shown).clamp(least.wander, EDGE_WANDER.1), &mut spoilt)
-        };
+        let way =
+            Way { fit: &fit, turned: &turned, sums, middle, trusted, within, group, row_variance: noise };
+        let mut side =
+            |outward, least| walk(&way, outward, (3.0 * shown).clamp(least, EDGE_WANDER.1), &mut spoilt);
         let to = side(1, least.1).clamp(0, sums.len() as isize) as usize;
         let from = (side(-1, least.0) + 1).max(0) as usize;
         if to <= from + 6 {
@@ -221,7 +217,7 @@ fn widened(ground: &Ground, sharp: &Stretch) -> Option<Stretch> {
         if !again {
             return wide.filter(|_| !(before.is_least() && after.is_least()));
         }
-        wide = Some(settle(ground, fit.clone(), (before, after), ground.sums.len())?);
+        wide = Some(settle(ground, fit.clone(), (before.wander, after.wander), ground.sums.len())?);
     }
 }
 
