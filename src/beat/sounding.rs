@@ -145,9 +145,6 @@ impl Means {
     }
 }
 
-/// Rows of a sounding's equations that are gathered at once.
-const ROWS: usize = 4;
-
 /// Gathers the normal equations of `lines`, the level, and where `n` has room the steps of f and rate.
 #[multiversion(targets("x86_64+avx2"))]
 fn gather(means: &Means, f: f64, rate: f64, lines: &[Complex64], n: usize) -> Normal {
@@ -160,31 +157,20 @@ fn gather(means: &Means, f: f64, rate: f64, lines: &[Complex64], n: usize) -> No
     let dt = means.by as f64 / means.rate_hz;
     let first = -0.5 * (means.values.len() - 1) as f64 * dt;
     let mut turning = Turning::new(f, rate, first, dt);
-    let mut rows = [[0.0; ROWS]; 2 * HARMONICS + 3];
-    let mut derive = |i: usize, row: usize, rows: &mut [[f64; ROWS]]| {
+    let mut row = [0.0; 2 * HARMONICS + 3];
+    row[columns - 1] = 1.0;
+    for (i, &x) in means.values.iter().enumerate() {
         let tau = first + i as f64 * dt;
         let turn = turning.turn();
         let (mut e, mut bent) = (turn, 0.0);
         for (k, line) in lines.iter().enumerate() {
-            (rows[2 * k][row], rows[2 * k + 1][row]) = (pass[k] * e.re, -pass[k] * e.im);
+            (row[2 * k], row[2 * k + 1]) = (pass[k] * e.re, -pass[k] * e.im);
             bent -= (k + 1) as f64 * pass[k] * (line * e).im;
             e *= turn;
         }
-        rows[columns - 1][row] = 1.0;
-        rows[columns][row] = bent * 2.0 * PI * tau;
-        rows[columns + 1][row] = bent * PI * tau * tau;
-    };
-    let (fours, rest) = means.values.as_chunks::<ROWS>();
-    for (j, values) in fours.iter().enumerate() {
-        for row in 0..ROWS {
-            derive(j * ROWS + row, row, &mut rows);
-        }
-        normal.add_rows(&rows[..n], *values);
-    }
-    for (i, value) in rest.iter().enumerate() {
-        derive(fours.len() * ROWS + i, 0, &mut rows);
-        let row = rows.map(|column| [column[0]]);
-        normal.add_rows(&row[..n], [*value]);
+        row[columns] = bent * 2.0 * PI * tau;
+        row[columns + 1] = bent * PI * tau * tau;
+        normal.add(&row[..n], x);
     }
     normal
 }
@@ -203,7 +189,7 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
     let started = f;
     for step in 0..STEPS {
         let first = step == 0;
-        let normal = gather(&means, f, rate, &lines[..fitted], if first { columns } else { n });
+        let mut normal = gather(&means, f, rate, &lines[..fitted], if first { columns } else { n });
         if normal.rows() < n + 3 {
             return None;
         }

@@ -1,9 +1,11 @@
 //! A small symmetric system, solved by Cholesky's method.
 
+use multiversion::multiversion;
+
 /// Cells worked on side by side, so that the compiler may use wide registers.
 const WIDE: usize = 4;
-/// Most rows added at once.
-const MOST_ROWS: usize = 4;
+/// Rows that wait for each other, since some at once are added quicker.
+const ROWS: usize = 4;
 
 /// Normal equations A·x = b of a least-squares problem, gathered row by row.
 pub struct Normal {
@@ -11,7 +13,10 @@ pub struct Normal {
     /// Row by row up to the diagonal and a little beyond: rows are padded to whole groups of [`WIDE`].
     a: Vec<f64>,
     wide: usize,
+    /// Rows that wait, padded alike, how many they are, and their observed values.
     padded: Vec<f64>,
+    waiting: usize,
+    values: [f64; ROWS],
     b: Vec<f64>,
     rows: usize,
     sum_squares: f64,
@@ -25,7 +30,9 @@ impl Normal {
             n,
             a: vec![0.0; n * wide],
             wide,
-            padded: vec![0.0; MOST_ROWS * wide],
+            padded: vec![0.0; ROWS * wide],
+            waiting: 0,
+            values: [0.0; ROWS],
             b: vec![0.0; n],
             rows: 0,
             sum_squares: 0.0,
@@ -34,47 +41,23 @@ impl Normal {
 
     /// Adds one row: the observed value and its derivatives.
     pub fn add(&mut self, row: &[f64], value: f64) {
-        self.add_rows(row.as_chunks::<1>().0, [value]);
+        let at = self.waiting * self.wide;
+        self.padded[at..at + self.n].copy_from_slice(row);
+        self.values[self.waiting] = value;
+        self.waiting += 1;
+        self.rows += 1;
+        self.sum_squares += value * value;
+        if self.waiting == ROWS {
+            self.gather();
+        }
     }
 
-    /// Adds `R` rows at once (four at most), which is quicker: for every parameter the derivatives of the `R` observed
-    /// values by it.
-    #[inline(always)]
-    pub fn add_rows<const R: usize>(&mut self, columns: &[[f64; R]], values: [f64; R]) {
-        const { assert!(R <= MOST_ROWS) };
-        let n = columns.len().min(self.n);
-        let groups = self.wide / WIDE;
-        // Each row by itself, in whole groups of cells.
-        for (i, column) in columns[..n].iter().enumerate() {
-            for (r, x) in column.iter().enumerate() {
-                self.padded[r * self.wide + i] = *x;
-            }
-        }
-        let (padded, _) = self.padded.as_chunks::<WIDE>();
-        let rows: [&[[f64; WIDE]]; R] = std::array::from_fn(|r| &padded[r * groups..(r + 1) * groups]);
-        let (cells, _) = self.a.as_chunks_mut::<WIDE>();
-        for ((i, column), cells) in columns[..n].iter().enumerate().zip(cells.chunks_exact_mut(groups)) {
-            let mut b = self.b[i];
-            for r in 0..R {
-                b += column[r] * values[r];
-            }
-            self.b[i] = b;
-            // Up to the diagonal.
-            let reach = (i / WIDE + 1).min(groups);
-            let rows = rows.map(|row| &row[..reach]);
-            for (g, cell) in cells[..reach].iter_mut().enumerate() {
-                let mut sum = *cell;
-                for r in 0..R {
-                    let row = rows[r][g];
-                    for lane in 0..WIDE {
-                        sum[lane] += column[r] * row[lane];
-                    }
-                }
-                *cell = sum;
-            }
-        }
-        self.rows += R;
-        self.sum_squares += values.iter().map(|v| v * v).sum::<f64>();
+    /// Takes the rows that wait into the equations.
+    fn gather(&mut self) {
+        self.padded[self.waiting * self.wide..].fill(0.0);
+        self.values[self.waiting..].fill(0.0);
+        add_rows(&self.padded, &self.values, &mut self.a, &mut self.b);
+        self.waiting = 0;
     }
 
     /// Rows added so far.
@@ -82,13 +65,14 @@ impl Normal {
         self.rows
     }
 
-    /// Sum of squares that the solution `x` leaves.
+    /// Sum of squares that `x` leaves, the solution of all rows so far.
     pub fn misfit(&self, x: &[f64]) -> f64 {
         (self.sum_squares - x.iter().zip(&self.b).map(|(x, b)| x * b).sum::<f64>()).max(0.0)
     }
 
     /// The solution and the inverse of A (row by row); `None` when A is singular to working precision.
-    pub fn solve(&self) -> Option<(Vec<f64>, Vec<f64>)> {
+    pub fn solve(&mut self) -> Option<(Vec<f64>, Vec<f64>)> {
+        self.gather();
         let n = self.n;
         // Scaled to a unit diagonal: the columns' units differ by many powers of ten.
         let scale: Vec<f64> = (0..n).map(|i| self.a[i * self.wide + i].sqrt()).collect();
@@ -133,5 +117,33 @@ impl Normal {
             }
         }
         Some((x, inverse))
+    }
+}
+
+/// Adds rows of derivatives to the equations, `a` up to the diagonal.
+#[multiversion(targets("x86_64+avx2"))]
+fn add_rows(padded: &[f64], values: &[f64; ROWS], a: &mut [f64], b: &mut [f64]) {
+    let groups = padded.len() / ROWS / WIDE;
+    let (padded, _) = padded.as_chunks::<WIDE>();
+    let (first, last) = padded.split_at(2 * groups);
+    let ((a0, a1), (a2, a3)) = (first.split_at(groups), last.split_at(groups));
+    let rows = [a0, a1, a2, a3];
+    let (cells, _) = a.as_chunks_mut::<WIDE>();
+    for ((i, b), cells) in b.iter_mut().enumerate().zip(cells.chunks_exact_mut(groups)) {
+        let mut own = [0.0; ROWS];
+        for r in 0..ROWS {
+            own[r] = rows[r][i / WIDE][i % WIDE];
+            *b += own[r] * values[r];
+        }
+        for (g, cell) in cells.iter_mut().take(i / WIDE + 1).enumerate() {
+            let mut sum = *cell;
+            for r in 0..ROWS {
+                let row = &rows[r][g];
+                for lane in 0..WIDE {
+                    sum[lane] += own[r] * row[lane];
+                }
+            }
+            *cell = sum;
+        }
     }
 }

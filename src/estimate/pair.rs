@@ -119,11 +119,11 @@ pub fn fit_pair(
     let start = [0, 1].map(|i| guess.hz_at(i, middle));
     let mut fit = PairFit { against: guess.against, ..PairFit::guess(middle, start, guess.rate) };
     // Amplitudes first.
-    let linear = normal(&fit, sums, (from, to), 4, free)?;
+    let mut linear = normal(&fit, sums, (from, to), 4, free)?;
     take_amplitudes(&mut fit, &linear.solve()?.0);
     let columns = 6 + usize::from(free.rate) + 2 * usize::from(free.swell);
     for step in 0..STEPS {
-        let equations = normal(&fit, sums, (from, to), columns, free)?;
+        let mut equations = normal(&fit, sums, (from, to), columns, free)?;
         let (x, inverse) = equations.solve()?;
         fit.rows = equations.rows();
         fit.row_variance = equations.misfit(&x) / (fit.rows - columns) as f64;

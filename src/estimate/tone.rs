@@ -233,11 +233,11 @@ pub fn fit_tone(
     };
     let mut fit = ToneFit::start(sums, (from, to), model);
     // The first round finds the amplitudes only.
-    let start = gather(&fit, sums, (from, to), &layout, layout.frequency(), skip)?;
+    let mut start = gather(&fit, sums, (from, to), &layout, layout.frequency(), skip)?;
     fit.take_linear(&layout, &start.solve()?.0);
     let mut before = 0.0;
     for step in 0..STEPS {
-        let normal = gather(&fit, sums, (from, to), &layout, layout.len(), skip)?;
+        let mut normal = gather(&fit, sums, (from, to), &layout, layout.len(), skip)?;
         let (x, inverse) = normal.solve()?;
         fit.take_linear(&layout, &x);
         fit.misfit = normal.misfit(&x);
@@ -304,9 +304,6 @@ fn residual_turns(fit: &ToneFit, sums: &BlockSums, (from, to): (usize, usize)) -
     (from..to).map(one).collect()
 }
 
-/// Rows that are added at once.
-const ROWS: usize = 4;
-
 /// Gathers the normal equations of the first `columns` parameters about the present fit: the linear ones are
 /// solved for anew, the nonlinear ones for their step. `None` with too few rows.
 #[multiversion(targets("x86_64+avx2"))]
@@ -320,8 +317,7 @@ fn gather(
 ) -> Option<Normal> {
     let mut normal = Normal::new(columns);
     let mut row = vec![Complex64::default(); layout.len()];
-    // Rows wait until there are some to be added at once. Plain means are real: one row a block instead of two.
-    let (mut rows, mut values, mut waiting) = (vec![[0.0; ROWS]; columns], [0.0; ROWS], 0);
+    let (mut re, mut im) = (vec![0.0; columns], vec![0.0; columns]);
     let level = fit.level * fit.level_pass;
     let mut turns = Turns::new(fit, sums, from);
     for k in from..to {
@@ -334,22 +330,13 @@ fn gather(
             z -= back * level;
         }
         fit.columns(sums, k, back, turns, layout, &mut row);
-        values[waiting] = z.re;
-        rows.iter_mut().zip(&row).for_each(|(x, r)| x[waiting] = r.re);
-        waiting += 1;
+        for (r, (x, y)) in row.iter().zip(re.iter_mut().zip(im.iter_mut())) {
+            (*x, *y) = (r.re, r.im);
+        }
+        normal.add(&re, z.re);
         if !layout.level {
-            values[waiting] = z.im;
-            rows.iter_mut().zip(&row).for_each(|(x, r)| x[waiting] = r.im);
-            waiting += 1;
+            normal.add(&im, z.im);
         }
-        if waiting == ROWS {
-            normal.add_rows(&rows, values);
-            waiting = 0;
-        }
-    }
-    for i in 0..waiting {
-        let one: Vec<[f64; 1]> = rows.iter().map(|x| [x[i]]).collect();
-        normal.add_rows(&one, [values[i]]);
     }
     (normal.rows() >= columns + 3).then_some(normal)
 }
