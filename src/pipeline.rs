@@ -85,7 +85,7 @@ pub struct Pipeline {
     tonality: Tonality,
 }
 
-/// Frames worked on at a time: a huge block needs no huge scratch, and what has just been copied is still at hand.
+/// Frames worked on at a time, or a few less: a huge block needs no huge scratch, and what has just been copied is still at hand.
 const PIECE: usize = 4096;
 /// Frames copied at a time: for long copies the C library takes an instruction that is slow on many a machine.
 const PORTION: usize = 256;
@@ -158,7 +158,8 @@ impl Pipeline {
 
     fn take(&mut self, samples: &[f32], sink: &mut dyn Sink) {
         let channels = usize::from(self.format.channels);
-        for piece in samples.chunks(channels * PIECE) {
+        let frames = self.channels.first().map_or(PIECE, |c| c.decimator.handy(PIECE));
+        for piece in samples.chunks(channels * frames) {
             for (c, channel) in self.channels.iter_mut().enumerate() {
                 if self.used.is_some_and(|u| u != c) {
                     continue;

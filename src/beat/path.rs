@@ -54,9 +54,13 @@ impl Still {
             self.run.rotate_left(1);
             self.run[RUN - 1] = (w, w * f);
             let (rw, rf) = self.run.iter().fold((0.0, 0.0), |(a, b), r| (a + r.0, b + r.1));
-            let u = |w: f64| (1.0 / w + 1.0 / self.weight).sqrt();
-            let astray = self.count >= RUN && (rf / rw - mean).abs() > self.run_off_hz + 3.5 * u(rw);
-            let strays = (f - mean).abs() > self.stray_hz + 4.0 * u(w);
+            // How far off by more than what is allowed, and by how many times the uncertainty: asked only where it matters.
+            let off = |d: f64, allowed: f64, sigmas: f64, w: f64| {
+                let over = d.abs() - allowed;
+                over > 0.0 && over > sigmas * (1.0 / w + 1.0 / self.weight).sqrt()
+            };
+            let astray = self.count >= RUN && off(rf / rw - mean, self.run_off_hz, 3.5, rw);
+            let strays = off(f - mean, self.stray_hz, 4.0, w);
             self.strays = if strays { self.strays + 1 } else { 0 };
             if self.strays >= 3 || astray {
                 return Taken::Ends;

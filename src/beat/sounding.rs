@@ -120,8 +120,8 @@ pub fn last_fall(soundings: &[Sounding]) -> &[Sounding] {
 /// Gauss–Newton steps at most, and the step of the frequency, in parts of the inverse of the length, that is none.
 const STEPS: usize = 5;
 const SETTLED: f64 = 0.08;
-/// A period of the highest harmonic has at least so many means: a mean then passes 0.95 of it.
-const MEANS: f64 = 6.0;
+/// A period of the highest harmonic has at least so many means: a mean then passes 0.90 of it.
+const MEANS: f64 = 4.0;
 
 /// Means over `by` samples each, of a sounding's samples.
 struct Means {
@@ -157,20 +157,23 @@ fn gather(means: &Means, f: f64, rate: f64, lines: &[Complex64], n: usize) -> No
     let dt = means.by as f64 / means.rate_hz;
     let first = -0.5 * (means.values.len() - 1) as f64 * dt;
     let mut turning = Turning::new(f, rate, first, dt);
-    let mut row = [0.0; 2 * HARMONICS + 3];
-    row[columns - 1] = 1.0;
     for (i, &x) in means.values.iter().enumerate() {
         let tau = first + i as f64 * dt;
         let turn = turning.turn();
-        let (mut e, mut bent) = (turn, 0.0);
-        for (k, line) in lines.iter().enumerate() {
-            (row[2 * k], row[2 * k + 1]) = (pass[k] * e.re, -pass[k] * e.im);
-            bent -= (k + 1) as f64 * pass[k] * (line * e).im;
-            e *= turn;
-        }
-        row[columns] = bent * 2.0 * PI * tau;
-        row[columns + 1] = bent * PI * tau * tau;
-        normal.add(&row[..n], x);
+        normal.fill(|row| {
+            let (mut e, mut bent) = (turn, 0.0);
+            for ((k, line), pair) in lines.iter().enumerate().zip(row.as_chunks_mut::<2>().0) {
+                *pair = [pass[k] * e.re, -pass[k] * e.im];
+                bent -= (k + 1) as f64 * pass[k] * (line * e).im;
+                e *= turn;
+            }
+            row[columns - 1] = 1.0;
+            if n > columns {
+                row[columns] = bent * 2.0 * PI * tau;
+                row[columns + 1] = bent * PI * tau * tau;
+            }
+            x
+        });
     }
     normal
 }

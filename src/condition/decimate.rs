@@ -11,15 +11,16 @@ const STOP_DB: f64 = 75.0;
 /// Outputs that are worked out side by side, so that the compiler may keep their sums in wide registers.
 const SIDE_BY_SIDE: usize = 64;
 const FEW_SIDE_BY_SIDE: usize = 8;
-/// Taps below this are none: a half-band filter has a zero at every second place.
+/// Taps below this are none: a half-band filter has a zero at every second place, and so a phase with one tap.
 const LEAST_TAP: f32 = 1e-9;
 
 /// Every `factor`-th input sample, and the taps that meet them. Sample m of phase p is input sample m·factor + p, and output
 /// k is the sum over p and q of tap q·factor + p times sample k + q of phase p, so that neighbouring outputs read
 /// neighbouring samples.
 struct Phase {
-    /// Tap and its q.
-    taps: Vec<(usize, f32)>,
+    /// The first q with a tap, and the taps from there on.
+    first: usize,
+    taps: Vec<f32>,
     samples: Vec<f32>,
 }
 
@@ -40,8 +41,11 @@ impl Stage {
         let taps = kaiser_lowpass(pass, stop);
         let half = taps.len() / 2;
         let phase = |p: usize| {
-            let every = taps.iter().skip(p).step_by(factor).copied().enumerate();
-            Phase { taps: every.filter(|(_, t)| t.abs() > LEAST_TAP).collect(), samples: Vec::new() }
+            let every: Vec<f32> = taps.iter().skip(p).step_by(factor).copied().collect();
+            let there = |t: &f32| t.abs() > LEAST_TAP;
+            let first = every.iter().position(there).unwrap_or(0);
+            let end = every.iter().rposition(there).map_or(first, |last| last + 1);
+            Phase { first, taps: every[first..end].to_vec(), samples: Vec::new() }
         };
         let mut stage = Self {
             phases: (0..factor).map(phase).collect(),
@@ -127,8 +131,9 @@ fn filter(phases: &[Phase], at: usize, output: &mut [f32]) {
 fn filtered<const N: usize>(phases: &[Phase], at: usize) -> [f32; N] {
     let mut sums = [0.0f32; N];
     for phase in phases {
-        for &(q, tap) in &phase.taps {
-            for (sum, x) in sums.iter_mut().zip(&phase.samples[at + q..at + q + N]) {
+        let windows = phase.samples[at + phase.first..].windows(N);
+        for (window, tap) in windows.zip(&phase.taps) {
+            for (sum, x) in sums.iter_mut().zip(window) {
                 *sum += tap * x;
             }
         }
@@ -222,6 +227,12 @@ impl Decimator {
     /// Input frames on either side of an output that it depends on.
     pub fn reach(&self) -> u64 {
         self.reach
+    }
+
+    /// So much input, `about` or less, that outputs come in whole groups of those that are worked out side by side.
+    pub fn handy(&self, about: usize) -> usize {
+        let group = self.factor * SIDE_BY_SIDE;
+        (about / group).max(1) * group
     }
 
     /// Takes `input`, appends what it completes to `output`: sample k of the whole output stands for input k·factor.

@@ -14,6 +14,8 @@ const LARGEST_TURN: f64 = 0.25;
 pub struct BlockSums {
     rate_hz: f64,
     carrier_hz: f64,
+    /// How the carrier turns back from one sample to the next.
+    step: Complex64,
     block_len: usize,
     first_sample: u64,
     means: Vec<Option<Complex64>>,
@@ -31,6 +33,7 @@ impl BlockSums {
         Self {
             rate_hz,
             carrier_hz,
+            step: Complex64::from_polar(1.0, -2.0 * PI * carrier_hz / rate_hz),
             block_len: block_len.max(1),
             first_sample,
             means: Vec::new(),
@@ -51,14 +54,13 @@ impl BlockSums {
 
     /// Takes the next samples of the stream.
     pub fn push(&mut self, samples: &[f32]) {
-        let step = Complex64::from_polar(1.0, -2.0 * PI * self.carrier_hz / self.rate_hz);
         let mut rest = samples;
         while !rest.is_empty() {
             let take = rest.len().min(self.block_len - self.in_block);
             let (now, later) = rest.split_at(take);
             rest = later;
             let at = (self.means.len() * self.block_len + self.in_block) as f64 / self.rate_hz;
-            self.gather(now, at, step);
+            self.gather(now, at);
             self.in_block += take;
             if self.in_block == self.block_len {
                 self.means.push(self.complete.then(|| self.sum / self.block_len as f64));
@@ -106,11 +108,10 @@ impl BlockSums {
         self.block_len *= 2;
     }
 
-    /// Adds samples of one block, the first of them `at` s from the first of all; `step` is how the carrier turns back
-    /// from one to the next.
-    fn gather(&mut self, samples: &[f32], at: f64, step: Complex64) {
+    /// Adds samples of one block, the first of them `at` s from the first of all.
+    fn gather(&mut self, samples: &[f32], at: f64) {
         let first = Complex64::from_polar(1.0, -2.0 * PI * (self.carrier_hz * at).fract());
-        let (sum, level) = turned_sum(samples, first, step);
+        let (sum, level) = turned_sum(samples, first, self.step);
         if level.is_finite() {
             self.sum += sum;
             self.plain_sum += level;

@@ -1,6 +1,7 @@
 //! A small symmetric system, solved by Cholesky's method.
 
 use multiversion::multiversion;
+use num_complex::Complex64;
 
 /// Cells worked on side by side, so that the compiler may use wide registers.
 const WIDE: usize = 4;
@@ -10,43 +11,57 @@ const ROWS: usize = 4;
 /// Normal equations A·x = b of a least-squares problem, gathered row by row.
 pub struct Normal {
     n: usize,
-    /// Row by row up to the diagonal and a little beyond: rows are padded to whole groups of [`WIDE`].
+    /// Row by row up to the diagonal and a little beyond; rows and columns are padded to whole groups of [`WIDE`]. The
+    /// observed values are one more column, and so row `n` is b, and after it their sum of squares.
     a: Vec<f64>,
     wide: usize,
-    /// Rows that wait, padded alike, how many they are, and their observed values.
+    /// Rows that wait, padded alike, and how many they are.
     padded: Vec<f64>,
     waiting: usize,
-    values: [f64; ROWS],
-    b: Vec<f64>,
     rows: usize,
-    sum_squares: f64,
 }
 
 impl Normal {
     /// An empty problem of `n` parameters.
     pub fn new(n: usize) -> Self {
-        let wide = n.next_multiple_of(WIDE);
-        Self {
-            n,
-            a: vec![0.0; n * wide],
-            wide,
-            padded: vec![0.0; ROWS * wide],
-            waiting: 0,
-            values: [0.0; ROWS],
-            b: vec![0.0; n],
-            rows: 0,
-            sum_squares: 0.0,
-        }
+        let wide = (n + 1).next_multiple_of(WIDE);
+        Self { n, a: vec![0.0; wide * wide], wide, padded: vec![0.0; ROWS * wide], waiting: 0, rows: 0 }
     }
 
     /// Adds one row: the observed value and its derivatives.
     pub fn add(&mut self, row: &[f64], value: f64) {
-        let at = self.waiting * self.wide;
-        self.padded[at..at + self.n].copy_from_slice(row);
-        self.values[self.waiting] = value;
-        self.waiting += 1;
-        self.rows += 1;
-        self.sum_squares += value * value;
+        self.fill(|own| {
+            own[..row.len()].copy_from_slice(row);
+            value
+        });
+    }
+
+    /// Adds one row in its place: `fill` writes its derivatives (there may be room for more) and returns the observed value.
+    #[inline(always)]
+    pub fn fill(&mut self, fill: impl FnOnce(&mut [f64]) -> f64) {
+        let row = &mut self.padded[self.waiting * self.wide..][..self.wide];
+        row[self.n] = fill(row);
+        self.count(1);
+    }
+
+    /// Adds two rows in their place, as [`fill`](Self::fill) does one: those of the parts of a complex value.
+    #[inline(always)]
+    pub fn fill_parts(&mut self, fill: impl FnOnce(&mut [f64], &mut [f64]) -> Complex64) {
+        if self.waiting + 2 > ROWS {
+            self.gather();
+        }
+        let rows = &mut self.padded[self.waiting * self.wide..][..2 * self.wide];
+        let (re, im) = rows.split_at_mut(self.wide);
+        let value = fill(re, im);
+        (re[self.n], im[self.n]) = (value.re, value.im);
+        self.count(2);
+    }
+
+    /// So many rows more wait.
+    #[inline(always)]
+    fn count(&mut self, rows: usize) {
+        self.waiting += rows;
+        self.rows += rows;
         if self.waiting == ROWS {
             self.gather();
         }
@@ -55,8 +70,7 @@ impl Normal {
     /// Takes the rows that wait into the equations.
     fn gather(&mut self) {
         self.padded[self.waiting * self.wide..].fill(0.0);
-        self.values[self.waiting..].fill(0.0);
-        add_rows(&self.padded, &self.values, &mut self.a, &mut self.b);
+        add_rows(&self.padded, &mut self.a);
         self.waiting = 0;
     }
 
@@ -67,7 +81,8 @@ impl Normal {
 
     /// Sum of squares that `x` leaves, the solution of all rows so far.
     pub fn misfit(&self, x: &[f64]) -> f64 {
-        (self.sum_squares - x.iter().zip(&self.b).map(|(x, b)| x * b).sum::<f64>()).max(0.0)
+        let (b, squares) = self.a[self.n * self.wide..].split_at(self.n);
+        (squares[0] - x.iter().zip(b).map(|(x, b)| x * b).sum::<f64>()).max(0.0)
     }
 
     /// The solution and the inverse of A (row by row); `None` when A is singular to working precision.
@@ -94,56 +109,66 @@ impl Normal {
                 }
             }
         }
-        let solve_unit = |rhs: &mut [f64]| {
-            for i in 0..n {
-                let dot: f64 = (0..i).map(|k| l[i * n + k] * rhs[k]).sum();
+        // L·Lᵀ·x = rhs, which begins with `from` zeros, for the unknowns from there on.
+        let solve_unit = |rhs: &mut [f64], from: usize| {
+            for i in from..n {
+                let dot: f64 = (from..i).map(|k| l[i * n + k] * rhs[k]).sum();
                 rhs[i] = (rhs[i] - dot) / l[i * n + i];
             }
-            for i in (0..n).rev() {
+            for i in (from..n).rev() {
                 let dot: f64 = (i + 1..n).map(|k| l[k * n + i] * rhs[k]).sum();
                 rhs[i] = (rhs[i] - dot) / l[i * n + i];
             }
         };
-        let mut x: Vec<f64> = self.b.iter().zip(&scale).map(|(b, s)| b / s).collect();
-        solve_unit(&mut x);
+        let b = &self.a[n * self.wide..];
+        let mut x: Vec<f64> = b.iter().zip(&scale).map(|(b, s)| b / s).collect();
+        solve_unit(&mut x, 0);
         x.iter_mut().zip(&scale).for_each(|(x, s)| *x /= s);
         let mut inverse = vec![0.0; n * n];
+        let mut column = vec![0.0; n];
         for j in 0..n {
-            let mut column = vec![0.0; n];
+            column.fill(0.0);
             column[j] = 1.0;
-            solve_unit(&mut column);
-            for i in 0..n {
-                inverse[i * n + j] = column[i] / (scale[i] * scale[j]);
+            solve_unit(&mut column, j);
+            for i in j..n {
+                let cell = column[i] / (scale[i] * scale[j]);
+                (inverse[i * n + j], inverse[j * n + i]) = (cell, cell);
             }
         }
         Some((x, inverse))
     }
 }
 
-/// Adds rows of derivatives to the equations, `a` up to the diagonal.
+/// Adds rows to the equations, `a` up to the diagonal.
 #[multiversion(targets("x86_64+avx2"))]
-fn add_rows(padded: &[f64], values: &[f64; ROWS], a: &mut [f64], b: &mut [f64]) {
-    let groups = padded.len() / ROWS / WIDE;
-    let (padded, _) = padded.as_chunks::<WIDE>();
-    let (first, last) = padded.split_at(2 * groups);
-    let ((a0, a1), (a2, a3)) = (first.split_at(groups), last.split_at(groups));
-    let rows = [a0, a1, a2, a3];
-    let (cells, _) = a.as_chunks_mut::<WIDE>();
-    for ((i, b), cells) in b.iter_mut().enumerate().zip(cells.chunks_exact_mut(groups)) {
-        let mut own = [0.0; ROWS];
-        for r in 0..ROWS {
-            own[r] = rows[r][i / WIDE][i % WIDE];
-            *b += own[r] * values[r];
-        }
-        for (g, cell) in cells.iter_mut().take(i / WIDE + 1).enumerate() {
-            let mut sum = *cell;
-            for r in 0..ROWS {
-                let row = &rows[r][g];
-                for lane in 0..WIDE {
-                    sum[lane] += own[r] * row[lane];
+fn add_rows(padded: &[f64], a: &mut [f64]) {
+    // The same for the usual sizes, which the compiler then unrolls.
+    match padded.len() / ROWS / WIDE {
+        2 => add_groups(2, padded, a),
+        3 => add_groups(3, padded, a),
+        4 => add_groups(4, padded, a),
+        5 => add_groups(5, padded, a),
+        groups => add_groups(groups, padded, a),
+    }
+}
+
+/// The same for rows of `groups` groups.
+#[inline(always)]
+fn add_groups(groups: usize, padded: &[f64], a: &mut [f64]) {
+    let ((padded, _), (cells, _)) = (padded.as_chunks::<WIDE>(), a.as_chunks_mut::<WIDE>());
+    let rows: [&[[f64; WIDE]]; ROWS] = std::array::from_fn(|r| &padded[r * groups..][..groups]);
+    for (p, block) in cells.chunks_exact_mut(WIDE * groups).enumerate() {
+        for (i, cells) in block.chunks_exact_mut(groups).enumerate() {
+            let own = rows.map(|row| row[p][i]);
+            for (g, cell) in cells[..=p].iter_mut().enumerate() {
+                let mut sum = *cell;
+                for r in 0..ROWS {
+                    for lane in 0..WIDE {
+                        sum[lane] += own[r] * rows[r][g][lane];
+                    }
                 }
+                *cell = sum;
             }
-            *cell = sum;
         }
     }
 }

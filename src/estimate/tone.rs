@@ -316,26 +316,27 @@ fn gather(
     skip: &dyn Fn(usize) -> bool,
 ) -> Option<Normal> {
     let mut normal = Normal::new(columns);
-    let mut row = vec![Complex64::default(); layout.len()];
-    let (mut re, mut im) = (vec![0.0; columns], vec![0.0; columns]);
     let level = fit.level * fit.level_pass;
     let mut turns = Turns::new(fit, sums, from);
+    // The imaginary parts of a row that has none.
+    let mut nothing = vec![0.0; columns];
+    let all = columns > layout.frequency();
     for k in from..to {
         let (back, turns) = turns.turn();
         if skip(k) {
             continue;
         }
-        let Some(mut z) = sums.mean(k) else { continue };
-        if !layout.level {
-            z -= back * level;
-        }
-        fit.columns(sums, k, back, turns, layout, &mut row);
-        for (r, (x, y)) in row.iter().zip(re.iter_mut().zip(im.iter_mut())) {
-            (*x, *y) = (r.re, r.im);
-        }
-        normal.add(&re, z.re);
-        if !layout.level {
-            normal.add(&im, z.im);
+        let Some(z) = sums.mean(k) else { continue };
+        if layout.level {
+            normal.fill(|re| {
+                fit.columns(sums, k, (back, turns), layout, (re, &mut nothing), all);
+                z.re
+            });
+        } else {
+            normal.fill_parts(|re, im| {
+                fit.columns(sums, k, (back, turns), layout, (re, im), all);
+                z - back * level
+            });
         }
     }
     (normal.rows() >= columns + 3).then_some(normal)
@@ -371,51 +372,60 @@ impl ToneFit {
         }
     }
 
-    /// The derivatives of the mean of block `k` by every parameter; `turns` are e^(j·phase) there of the note, of the comb's
-    /// lines and of the lone ones, `back` is e^(−j·the carrier's phase).
+    /// The derivatives of the mean of block `k`, real and imaginary parts, by all parameters or only by the
+    /// amplitudes; `turns` are e^(j·phase) there of the note, of the comb's lines and of the lone ones, `back` is
+    /// e^(−j·the carrier's phase).
     #[inline(always)]
     fn columns(
         &self,
         sums: &BlockSums,
         k: usize,
-        back: Complex64,
-        turns: &[Complex64],
+        (back, turns): (Complex64, &[Complex64]),
         layout: &Layout,
-        row: &mut [Complex64],
+        (re, im): (&mut [f64], &mut [f64]),
+        all: bool,
     ) {
+        let mut put = |at: usize, z: Complex64| (re[at], im[at]) = (z.re, z.im);
         let tau = sums.centre_s(k) - self.at_s;
         let (comb_turns, lone_turns) = turns[1..].split_at(self.lines.len());
         let note = self.pass.terms(sums, self.frequency_hz + self.rate * tau, turns[0], back);
-        (row[0], row[1]) = note;
+        put(0, note.0);
+        put(1, note.1);
         if layout.level {
-            row[2] = Complex64::new(1.0, 0.0);
+            put(2, Complex64::new(1.0, 0.0));
         }
         let mut bent = Complex64::default();
         let comb_now = self.comb_hz + self.comb_rate * tau;
         for (i, (line, turn)) in self.lines.iter().zip(comb_turns).enumerate() {
             let h = f64::from(line.what);
             let terms = line.pass.terms(sums, h * comb_now, *turn, back);
-            let at = layout.line(i);
-            (row[at], row[at + 1]) = terms;
+            put(layout.line(i), terms.0);
+            put(layout.line(i) + 1, terms.1);
             bent += times(line.amplitude * Complex64::i() * h, terms);
         }
         for (i, (line, turn)) in self.lone.iter().zip(lone_turns).enumerate() {
             let terms = line.pass.terms(sums, line.what, *turn, back);
             let at = layout.line(self.lines.len() + i);
-            (row[at], row[at + 1]) = terms;
-            row[layout.lone_frequency() + i] =
-                times(line.amplitude * Complex64::i(), terms) * (2.0 * PI * tau);
+            put(at, terms.0);
+            put(at + 1, terms.1);
+            if all {
+                let bent = times(line.amplitude * Complex64::i(), terms);
+                put(layout.lone_frequency() + i, bent * (2.0 * PI * tau));
+            }
+        }
+        if !all {
+            return;
         }
         let turned = times(self.amplitude * Complex64::i(), note);
         let mut at = layout.frequency();
-        row[at] = turned * (2.0 * PI * tau);
+        put(at, turned * (2.0 * PI * tau));
         if layout.with_rate {
             at += 1;
-            row[at] = turned * (PI * tau * tau);
+            put(at, turned * (PI * tau * tau));
         }
         if layout.comb_free {
-            row[at + 1] = bent * (2.0 * PI * tau);
-            row[at + 2] = bent * (PI * tau * tau);
+            put(at + 1, bent * (2.0 * PI * tau));
+            put(at + 2, bent * (PI * tau * tau));
         }
     }
 

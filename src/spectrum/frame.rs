@@ -1,6 +1,6 @@
 //! One frame of sound into its spectrum: planned once, all scratch owned, nothing allocated per frame.
 
-use super::window::{enbw_bins, hann};
+use super::window::{enbw_bins, hann, turned};
 use multiversion::multiversion;
 use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
@@ -34,14 +34,11 @@ impl Padded {
     fn new(size: usize) -> Self {
         let half = size / 2;
         let plan = FftPlanner::new().plan_fft_forward(half);
-        let turn = |k: usize| {
-            let turn = Complex64::from_polar(0.5, -2.0 * PI * (k as f64 / size as f64 + 0.25));
-            Complex32::new(turn.re as f32, turn.im as f32)
-        };
+        let turns = turned(Complex64::new(0.0, -0.5), -2.0 * PI / size as f64).take(half / 2 + 1);
         Self {
             input: vec![Complex32::default(); half],
             tangled: vec![Complex32::default(); half],
-            turns: (0..=half / 2).map(turn).collect(),
+            turns: turns.map(|turn| Complex32::new(turn.re as f32, turn.im as f32)).collect(),
             scratch: vec![Complex32::default(); plan.get_immutable_scratch_len()],
             plan,
         }
