@@ -95,9 +95,10 @@ fn middles_of(tops: &[[i16; TOGETHER]; LOOKED_AT], below: &[i16; TOGETHER]) -> [
     for bit in (0..15).rev() {
         let tried = found.map(|f| f | 1 << bit);
         let mut less = [0i16; TOGETHER];
-        for tops in tops {
+        for [a, b, c, d] in tops.as_chunks().0 {
             for lane in 0..TOGETHER {
-                less[lane] += i16::from(tops[lane] < tried[lane]);
+                let under = |tops: &[i16; TOGETHER]| i16::from(tops[lane] < tried[lane]);
+                less[lane] += under(a) + under(b) + under(c) + under(d);
             }
         }
         for lane in 0..TOGETHER {
