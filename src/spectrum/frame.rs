@@ -24,8 +24,9 @@ struct Padded {
     /// Two samples each.
     input: Vec<Complex32>,
     tangled: Vec<Complex32>,
-    /// −½·j·e^(−2πjk/size) for k from 0 to a quarter of the size.
-    turns: Vec<Complex32>,
+    /// −½·j·e^(−2πjk/size) for k from 0 to a quarter of the size, and scratch.
+    turns: Parts,
+    parts: Parts,
     scratch: Vec<Complex32>,
 }
 
@@ -35,10 +36,12 @@ impl Padded {
         let half = size / 2;
         let plan = FftPlanner::new().plan_fft_forward(half);
         let turns = turned(Complex64::new(0.0, -0.5), -2.0 * PI / size as f64).take(half / 2 + 1);
+        let (re, im) = turns.map(|turn| (turn.re as f32, turn.im as f32)).unzip();
         Self {
             input: vec![Complex32::default(); half],
             tangled: vec![Complex32::default(); half],
-            turns: turns.map(|turn| Complex32::new(turn.re as f32, turn.im as f32)).collect(),
+            turns: Parts { re, im },
+            parts: Parts::default(),
             scratch: vec![Complex32::default(); plan.get_immutable_scratch_len()],
             plan,
         }
@@ -52,60 +55,96 @@ impl Padded {
     /// Transforms the input; what `told` makes of a bin goes into `bins`, half the size and one more.
     fn run<T>(&mut self, bins: &mut [T], told: impl Fn(Complex32) -> T) {
         self.plan.process_immutable_with_scratch(&self.input, &mut self.tangled, &mut self.scratch);
-        untangle(&self.tangled, &self.turns, bins, told);
-    }
-}
-
-/// From the bins Z of a transform of n pairs of real samples those of all 2n samples: with the halves of sum and difference
-/// of `Z_k` and the conjugate of `Z_(n−k)`, which are the transforms of the even samples and j times that of the odd ones.
-#[multiversion(targets("x86_64+avx2"))]
-fn untangle<T>(tangled: &[Complex32], turns: &[Complex32], bins: &mut [T], told: impl Fn(Complex32) -> T) {
-    let n = tangled.len();
-    let Some(first) = tangled.first() else { return };
-    bins[0] = told(Complex32::new(first.re + first.im, 0.0));
-    bins[n] = told(Complex32::new(first.re - first.im, 0.0));
-    // Bins k and n − k come in pairs; several of each side by side as long as they do not meet.
-    let (low, high) = bins[..n].split_at_mut(n / 2 + 1);
-    let ((below, _), (_, above)) = (low[1..].as_chunks_mut(), high.as_rchunks_mut());
-    let (near, (_, mirror), turns_of) =
-        (tangled[1..].as_chunks().0, tangled[1..].as_rchunks(), turns[1..].as_chunks().0);
-    let outputs = below.iter_mut().zip(above.iter_mut().rev());
-    let inputs = near.iter().zip(mirror.iter().rev()).zip(turns_of);
-    let mut k = 1;
-    for ((below, above), ((near, mirror), turn)) in outputs.zip(inputs) {
-        let (near, far) = untangle_some::<SIDE_BY_SIDE>(near, mirror, turn);
-        (*below, *above) = (near.map(&told), far.map(&told));
-        k += SIDE_BY_SIDE;
-    }
-    for k in k..=n / 2 {
-        let ([near], [far]) = untangle_some(&[tangled[k]], &[tangled[n - k]], &[turns[k]]);
-        bins[k] = told(near);
-        bins[n - k] = told(far);
+        untangle(&self.tangled, &self.turns, &mut self.parts, bins, told);
     }
 }
 
 /// Bins that are untangled side by side.
 const SIDE_BY_SIDE: usize = 8;
 
-/// Some bins and, in their own order, those that mirror them.
-#[inline(always)]
-fn untangle_some<const N: usize>(
-    near: &[Complex32; N],
-    mirror: &[Complex32; N],
-    turn: &[Complex32; N],
-) -> ([Complex32; N], [Complex32; N]) {
-    let mut mirror = *mirror;
-    mirror.reverse();
-    let (mut below, mut above) = ([Complex32::default(); N], [Complex32::default(); N]);
-    for i in 0..N {
-        let even = (0.5 * (near[i].re + mirror[i].re), 0.5 * (near[i].im - mirror[i].im));
-        let (re, im) = (near[i].re - mirror[i].re, near[i].im + mirror[i].im);
-        let odd = (re * turn[i].re - im * turn[i].im, re * turn[i].im + im * turn[i].re);
-        below[i] = Complex32::new(even.0 + odd.0, even.1 + odd.1);
-        above[i] = Complex32::new(even.0 - odd.0, odd.1 - even.1);
+/// Real and imaginary parts apart, so that wide registers may hold either.
+#[derive(Default)]
+struct Parts {
+    re: Vec<f32>,
+    im: Vec<f32>,
+}
+
+/// Real and imaginary parts of some bins.
+type Several<const N: usize> = [[f32; N]; 2];
+
+impl Parts {
+    /// `N` bins at a time, from the second on.
+    fn forward<const N: usize>(&self) -> impl Iterator<Item = [&[f32; N]; 2]> {
+        let [re, im] = [&self.re, &self.im].map(|part| part[1..].as_chunks().0);
+        re.iter().zip(im).map(|(re, im)| [re, im])
     }
-    above.reverse();
-    (below, above)
+
+    /// The same from the last on.
+    fn backward<const N: usize>(&self) -> impl Iterator<Item = [&[f32; N]; 2]> {
+        let [re, im] = [&self.re, &self.im].map(|part| part[1..].as_rchunks().1);
+        re.iter().zip(im).rev().map(|(re, im)| [re, im])
+    }
+
+    fn one(&self, k: usize) -> Several<1> {
+        [[self.re[k]], [self.im[k]]]
+    }
+}
+
+/// From the bins Z of a transform of n pairs of real samples those of all 2n samples: with the halves of sum and difference
+/// of `Z_k` and the conjugate of `Z_(n−k)`, which are the transforms of the even samples and j times that of the odd ones.
+/// `parts` is scratch.
+#[multiversion(targets("x86_64+avx2"))]
+fn untangle<T>(
+    tangled: &[Complex32],
+    turns: &Parts,
+    parts: &mut Parts,
+    bins: &mut [T],
+    told: impl Fn(Complex32) -> T,
+) {
+    let n = tangled.len();
+    let Some(first) = tangled.first() else { return };
+    bins[0] = told(Complex32::new(first.re + first.im, 0.0));
+    bins[n] = told(Complex32::new(first.re - first.im, 0.0));
+    parts.re.clear();
+    parts.im.clear();
+    parts.re.extend(tangled.iter().map(|z| z.re));
+    parts.im.extend(tangled.iter().map(|z| z.im));
+    // Bins k and n − k come in pairs; several of each side by side as long as they do not meet.
+    let (low, high) = bins[..n].split_at_mut(n / 2 + 1);
+    let ((below, _), (_, above)) = (low[1..].as_chunks_mut(), high.as_rchunks_mut());
+    let outputs = below.iter_mut().zip(above.iter_mut().rev());
+    let inputs = parts.forward().zip(parts.backward()).zip(turns.forward());
+    let mut k = 1;
+    for ((below, above), ((near, mirror), turn)) in outputs.zip(inputs) {
+        (*below, *above) = untangle_some::<SIDE_BY_SIDE, T>(near, mirror, turn, &told);
+        k += SIDE_BY_SIDE;
+    }
+    for k in k..=n / 2 {
+        let [near, mirror, turn] = [parts.one(k), parts.one(n - k), turns.one(k)];
+        ([bins[k]], [bins[n - k]]) =
+            untangle_some(near.each_ref(), mirror.each_ref(), turn.each_ref(), &told);
+    }
+}
+
+/// What is told of some bins and, in their own order, of those that mirror them.
+#[inline(always)]
+fn untangle_some<const N: usize, T>(
+    near: [&[f32; N]; 2],
+    mirror: [&[f32; N]; 2],
+    turn: [&[f32; N]; 2],
+    told: &impl Fn(Complex32) -> T,
+) -> ([T; N], [T; N]) {
+    let mirror = mirror.map(|part| -> [f32; N] { std::array::from_fn(|i| part[N - 1 - i]) });
+    let (mut below, mut above) = ([[0.0; N]; 2], [[0.0; N]; 2]);
+    for i in 0..N {
+        let even = (0.5 * (near[0][i] + mirror[0][i]), 0.5 * (near[1][i] - mirror[1][i]));
+        let (re, im) = (near[0][i] - mirror[0][i], near[1][i] + mirror[1][i]);
+        let odd = (re * turn[0][i] - im * turn[1][i], re * turn[1][i] + im * turn[0][i]);
+        (below[0][i], below[1][i]) = (even.0 + odd.0, even.1 + odd.1);
+        (above[0][i], above[1][i]) = (even.0 - odd.0, odd.1 - even.1);
+    }
+    let bin = |of: &Several<N>, i: usize| told(Complex32::new(of[0][i], of[1][i]));
+    (std::array::from_fn(|i| bin(&below, i)), std::array::from_fn(|i| bin(&above, N - 1 - i)))
 }
 
 /// The bins of a padded frame without a window.
