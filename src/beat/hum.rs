@@ -8,7 +8,7 @@ use super::history::History;
 use crate::estimate::Comb;
 use crate::heard;
 use crate::settings::Mains;
-use crate::spectrum::Peak;
+use crate::spectrum::{Peak, dot};
 use multiversion::multiversion;
 use num_complex::{Complex32, Complex64};
 use std::collections::VecDeque;
@@ -91,36 +91,20 @@ impl Turns {
     /// Twice the mean of the samples turned back by a phase that starts at `phase`: the amplitude of a line that turns
     /// with it. A hop with missing samples counts them as nothing.
     fn mean(&self, samples: &[f32], phase: f64) -> Complex32 {
-        let (re, im) = turned_back(samples, &self.cos, &self.sin);
-        unit(-phase) * Complex32::new(re, im) * (2.0 / samples.len().max(1) as f32)
+        let [re, im] = [&self.cos, &self.sin].map(|wave| {
+            let wave = &wave[..samples.len()];
+            // What is missing is NaN and shows in the sum.
+            let sum = dot(samples, wave);
+            let there = || samples.iter().zip(wave).filter(|(x, _)| x.is_finite());
+            if sum.is_finite() { sum } else { there().map(|(x, w)| x * w).sum() }
+        });
+        unit(-phase) * Complex32::new(re, -im) * (2.0 / samples.len().max(1) as f32)
     }
 
     /// Takes a line of this amplitude and phase out of a hop.
     fn take_out(&self, amplitude: Complex32, phase: f64, hop: &mut [f32]) {
         take_line_out(unit(phase) * amplitude, &self.cos, &self.sin, hop);
     }
-}
-
-/// Real and imaginary part of the sum of the samples turned back, missing ones left out; eight sums side by side.
-#[multiversion(targets("x86_64+avx2"))]
-fn turned_back(samples: &[f32], cos: &[f32], sin: &[f32]) -> (f32, f32) {
-    let (mut re, mut im) = ([0.0f32; 8], [0.0f32; 8]);
-    let mut take = |i: usize, x: f32, c: f32, s: f32| {
-        let x = if x.is_finite() { x } else { 0.0 };
-        re[i] += x * c;
-        im[i] += x * s;
-    };
-    let ((xs, last_x), (cs, last_c), (ss, last_s)) =
-        (samples.as_chunks::<8>(), cos.as_chunks::<8>(), sin.as_chunks::<8>());
-    for ((x, c), s) in xs.iter().zip(cs).zip(ss) {
-        for i in 0..8 {
-            take(i, x[i], c[i], s[i]);
-        }
-    }
-    for (i, ((x, c), s)) in last_x.iter().zip(last_c).zip(last_s).enumerate() {
-        take(i, *x, *c, *s);
-    }
-    (re.iter().sum(), -im.iter().sum::<f32>())
 }
 
 /// Takes a line of the complex amplitude `a` out of a hop.

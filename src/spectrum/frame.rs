@@ -243,7 +243,7 @@ impl RealFrame {
     /// # Panics
     /// Never: the transform's buffers are of its own making.
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
-        let level = level(samples, &self.window, self.weight);
+        let level = Level::of(samples, &self.window, self.weight);
         weigh(samples, level, &self.window, &mut self.padded.input);
         let scale = self.scale;
         self.padded.run(&mut self.power, |z| z.norm_sqr() * scale);
@@ -253,21 +253,27 @@ impl RealFrame {
 
 /// The samples over their level, times the window, in pairs; nothing where one is missing.
 #[multiversion(targets("x86_64+avx2"))]
-fn weigh(samples: &[f32], level: f32, window: &[f32], weighed: &mut [Complex32]) {
+fn weigh(samples: &[f32], level: Level, window: &[f32], weighed: &mut [Complex32]) {
     let ((pairs, single), (weights, weight)) = (samples.as_chunks::<2>(), window.as_chunks::<2>());
-    for ((z, x), w) in weighed.iter_mut().zip(pairs).zip(weights) {
-        *z = Complex32::new(present(x[0], level) * w[0], present(x[1], level) * w[1]);
+    if level.whole {
+        for ((z, x), w) in weighed.iter_mut().zip(pairs).zip(weights) {
+            *z = Complex32::new((x[0] - level.mean) * w[0], (x[1] - level.mean) * w[1]);
+        }
+    } else {
+        for ((z, x), w) in weighed.iter_mut().zip(pairs).zip(weights) {
+            *z = Complex32::new(level.below(x[0]) * w[0], level.below(x[1]) * w[1]);
+        }
     }
     if let (Some(z), [x], [w]) = (weighed.get_mut(pairs.len()), single, weight) {
-        *z = Complex32::new(present(*x, level) * w, 0.0);
+        *z = Complex32::new(level.below(*x) * w, 0.0);
     }
 }
 
 /// The same with turns in the place of the window.
 #[multiversion(targets("x86_64+avx2"))]
-fn turn(samples: &[f32], level: f32, turns: &[Complex32], turned: &mut [Complex32]) {
+fn turn(samples: &[f32], level: Level, turns: &[Complex32], turned: &mut [Complex32]) {
     for ((z, x), turn) in turned.iter_mut().zip(samples).zip(turns) {
-        *z = turn * present(*x, level);
+        *z = turn * level.below(*x);
     }
 }
 
@@ -279,23 +285,35 @@ fn powers_of(bins: &[Complex32], scale: f32, powers: &mut [f32]) {
     }
 }
 
-/// A sample over the frame's level; nothing where it is missing.
-#[inline(always)]
-fn present(x: f32, level: f32) -> f32 {
-    let over = x - level;
-    if over.is_finite() { over } else { 0.0 }
+/// The level that a frame's samples stand on.
+#[derive(Clone, Copy)]
+struct Level {
+    /// Mean of the samples under the window, missing ones left out.
+    mean: f32,
+    /// Whether none is missing.
+    whole: bool,
 }
 
-/// Mean of the samples under the window, missing ones left out.
-fn level(samples: &[f32], window: &[f32], weight: f32) -> f32 {
-    // What is missing is NaN and shows in the sum.
-    let sum = dot(samples, window);
-    if sum.is_finite() {
-        return sum / weight;
+impl Level {
+    /// Of the samples under a window whose sum is `weight`.
+    fn of(samples: &[f32], window: &[f32], weight: f32) -> Self {
+        // What is missing is NaN and shows in the sum.
+        let sum = dot(samples, window);
+        if sum.is_finite() {
+            return Self { mean: sum / weight, whole: true };
+        }
+        let there = || samples.iter().zip(window).filter(|(x, _)| x.is_finite());
+        let weight: f32 = there().map(|(_, w)| w).sum();
+        let mean = if weight > 0.0 { there().map(|(x, w)| x * w).sum::<f32>() / weight } else { 0.0 };
+        Self { mean, whole: false }
     }
-    let there = || samples.iter().zip(window).filter(|(x, _)| x.is_finite());
-    let weight: f32 = there().map(|(_, w)| w).sum();
-    if weight > 0.0 { there().map(|(x, w)| x * w).sum::<f32>() / weight } else { 0.0 }
+
+    /// What a sample has over the level below it; nothing where it is missing.
+    #[inline(always)]
+    fn below(self, x: f32) -> f32 {
+        let over = x - self.mean;
+        if over.is_finite() { over } else { 0.0 }
+    }
 }
 
 /// Sum of products, eight sums side by side so that the compiler may use wide registers.
@@ -368,7 +386,7 @@ impl ChirpFrame {
             set_turns(&mut self.turns, &self.window, slide, self.rate_hz);
             &self.turns
         };
-        let level = level(samples, &self.window, self.weight);
+        let level = Level::of(samples, &self.window, self.weight);
         turn(samples, level, turns, &mut self.turned);
         self.plan.process_immutable_with_scratch(&self.turned, &mut self.bins, &mut self.scratch);
     }

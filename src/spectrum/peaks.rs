@@ -24,22 +24,7 @@ impl Floor {
     pub fn measure(&mut self, power: &[f32]) {
         self.levels.clear();
         measure_stretches(power, &mut self.levels);
-        // Two stretches on either side vote.
-        self.scratch.clear();
-        for i in 0..self.levels.len() {
-            let own = self.levels[i];
-            let vote = if let Some(votes) = i.checked_sub(2).and_then(|from| self.levels.get(from..i + 3)) {
-                middle_of_five([votes[0], votes[1], votes[2], votes[3], votes[4]])
-            } else {
-                let mut votes = [0.0f32; 5];
-                let (from, to) = (i.saturating_sub(2), (i + 3).min(self.levels.len()));
-                let votes = &mut votes[..to - from];
-                votes.copy_from_slice(&self.levels[from..to]);
-                votes.sort_unstable_by(f32::total_cmp);
-                votes[votes.len() / 2]
-            };
-            self.scratch.push(vote.min(own * 4.0).max(own * 0.25));
-        }
+        vote(&self.levels, &mut self.scratch);
         std::mem::swap(&mut self.levels, &mut self.scratch);
     }
 
@@ -78,7 +63,27 @@ fn measure_stretches(power: &[f32], levels: &mut Vec<f32>) {
     }
 }
 
+/// What each stretch is taken for after two on either side have voted: the middle of them, as far as its own level allows.
+#[multiversion(targets("x86_64+avx2"))]
+fn vote(levels: &[f32], voted: &mut Vec<f32>) {
+    let allowed = |vote: f32, own: f32| vote.min(own * 4.0).max(own * 0.25);
+    voted.clear();
+    let at_the_edge = |i: usize| {
+        let (from, to) = (i.saturating_sub(2), (i + 3).min(levels.len()));
+        let mut votes = [0.0f32; 5];
+        let votes = &mut votes[..to - from];
+        votes.copy_from_slice(&levels[from..to]);
+        votes.sort_unstable_by(f32::total_cmp);
+        allowed(votes[votes.len() / 2], levels[i])
+    };
+    voted.extend((0..levels.len().min(2)).map(at_the_edge));
+    let inner = levels.array_windows().map(|five| allowed(middle_of_five(*five), five[2]));
+    voted.extend(inner);
+    voted.extend((levels.len().saturating_sub(2).max(2)..levels.len()).map(at_the_edge));
+}
+
 /// The third of five values in order.
+#[inline(always)]
 fn middle_of_five([a, b, c, d, e]: [f32; 5]) -> f32 {
     // The least and the greatest of two pairs' extremes go; the middle of what is left stays.
     let low = a.min(b).max(c.min(d));

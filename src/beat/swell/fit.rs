@@ -12,6 +12,7 @@
 use super::envelope::{CHANNELS, Values};
 use crate::estimate::Normal;
 use crate::spectrum::RealFrame;
+use multiversion::multiversion;
 use std::f64::consts::PI;
 
 /// Chance of one bin of noise to be taken for a line.
@@ -38,28 +39,13 @@ impl Weights {
     /// Weighs each channel by the inverse of its noise variance, between that of differences over 50 ms, which a swell
     /// hardly enters, and over 0.2 s, where speech shows how restless it is. A channel that is missing for more than half of the window has no weight.
     pub fn of(values: &[Values]) -> Self {
+        let Sums { sum, count, quick, slow, pairs } = sums_of(values);
         let mut this = Self { middle: [0.0; CHANNELS], weight: [0.0; CHANNELS] };
         for c in 0..CHANNELS {
-            let (mut sum, mut n, mut squares, mut slow, mut pairs) = (0.0, 0.0, 0.0f64, 0.0, 0.0);
-            for (k, v) in values.iter().enumerate() {
-                let x = f64::from(v[c]);
-                if x.is_finite() {
-                    sum += x;
-                    n += 1.0;
-                    let bend = |lag: usize| {
-                        let (a, b) = (f64::from(values[k - lag][c]), f64::from(values[k - 2 * lag][c]));
-                        (a - 0.5 * (x + b)).abs().min(FARTHEST).powi(2)
-                    };
-                    if k >= 16 && (bend(2) + bend(8)).is_finite() {
-                        squares += bend(2);
-                        slow += bend(8);
-                        pairs += 1.0;
-                    }
-                }
-            }
-            if n > 0.5 * values.len() as f64 && pairs > 10.0 {
-                this.middle[c] = sum / n;
-                this.weight[c] = 1.0 / ((squares * slow).sqrt() / pairs / 1.5 + LEAST_NOISE * LEAST_NOISE);
+            if count[c] > 0.5 * values.len() as f64 && pairs[c] > 10.0 {
+                this.middle[c] = sum[c] / count[c];
+                let noise = (quick[c] * slow[c]).sqrt() / pairs[c] / 1.5;
+                this.weight[c] = 1.0 / (noise + LEAST_NOISE * LEAST_NOISE);
             }
         }
         this
@@ -82,6 +68,59 @@ impl Weights {
         let x = f64::from(v[c]);
         (self.weight[c] > 0.0 && x.is_finite()).then(|| (x - self.middle[c]).clamp(-FARTHEST, FARTHEST))
     }
+}
+
+/// What the weights are made of, channel by channel: the sum of the values that are there and how many they are; where
+/// both differences are there, the sums of their squares and how many they are.
+struct Sums {
+    sum: [f64; CHANNELS],
+    count: [f64; CHANNELS],
+    quick: [f64; CHANNELS],
+    slow: [f64; CHANNELS],
+    pairs: [f64; CHANNELS],
+}
+
+/// The sums over some values.
+#[multiversion(targets("x86_64+avx2"))]
+fn sums_of(values: &[Values]) -> Sums {
+    let none = [0.0; CHANNELS];
+    let (mut sum, mut count, mut quick, mut slow, mut pairs) = (none, none, none, none, none);
+    for now in values {
+        for c in 0..CHANNELS {
+            let there = if now[c].is_finite() { 1.0 } else { 0.0 };
+            sum[c] += if there > 0.0 { f64::from(now[c]) } else { 0.0 };
+            count[c] += there;
+        }
+    }
+    for lately in values.windows(2 * SLOW_LAG + 1) {
+        let (slow_bend, quick_bend) = (bends(lately, SLOW_LAG), bends(lately, QUICK_LAG));
+        for c in 0..CHANNELS {
+            let there = if (slow_bend[c] + quick_bend[c]).is_finite() { 1.0 } else { 0.0 };
+            quick[c] += if there > 0.0 { quick_bend[c] } else { 0.0 };
+            slow[c] += if there > 0.0 { slow_bend[c] } else { 0.0 };
+            pairs[c] += there;
+        }
+    }
+    Sums { sum, count, quick, slow, pairs }
+}
+
+/// Lags of the differences that tell the noise, values.
+const QUICK_LAG: usize = 2;
+const SLOW_LAG: usize = 8;
+
+/// Square of how far the value `lag` before the last is from the middle of the last and of that twice as long before, channel
+/// by channel; not finite where one is missing.
+#[inline(always)]
+fn bends(lately: &[Values], lag: usize) -> [f64; CHANNELS] {
+    let last = lately.len() - 1;
+    let [old, middle, new] = [last - 2 * lag, last - lag, last].map(|k| &lately[k]);
+    std::array::from_fn(|c| {
+        let bend = f64::from(middle[c]) - 0.5 * (f64::from(new[c]) + f64::from(old[c]));
+        // Not `min`, which would take a missing value for the farthest.
+        let far = bend.abs();
+        let far = if far > FARTHEST { FARTHEST } else { far };
+        far * far
+    })
 }
 
 /// A line of the envelope's spectrum.
