@@ -79,11 +79,10 @@ impl Turns {
         }
         self.step = step;
         let (mut e, turn) = (Complex64::new(1.0, 0.0), Complex64::from_polar(1.0, step));
-        self.cos.clear();
-        self.sin.clear();
-        for _ in 0..hop {
-            self.cos.push(e.re as f32);
-            self.sin.push(e.im as f32);
+        self.cos.resize(hop, 0.0);
+        self.sin.resize(hop, 0.0);
+        for (cos, sin) in self.cos.iter_mut().zip(&mut self.sin) {
+            (*cos, *sin) = (e.re as f32, e.im as f32);
             e *= turn;
         }
     }
