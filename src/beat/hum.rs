@@ -4,6 +4,7 @@
 //! over the last second and a bit of the sound turned back by the comb's own phase, which is least squares for lines
 //! that lie whole hertz apart, and far narrower than a notch: a beat two hertz beside a line passes unharmed.
 
+use super::HOP_S;
 use super::history::History;
 use crate::estimate::Comb;
 use crate::heard;
@@ -47,6 +48,10 @@ pub const RESIDUE_HZ: f64 = 1.5;
 const RESIDUE: f64 = 0.01;
 const PASSING_RESIDUE: f64 = 0.03;
 const MOST_PASSING_RESIDUE: f64 = 0.5;
+
+/// How far from a note images of it may lie, Hz, and how much weaker they are at least, in power.
+const IMAGES_HZ: f64 = 130.0;
+const IMAGE: f64 = 0.01;
 
 /// How near a line must be to a note to be fitted with it, Hz.
 const BESIDE_HZ: f64 = 30.0;
@@ -480,6 +485,24 @@ impl HumFollower {
             power < part * f64::from(t.amplitude.norm_sqr())
         };
         self.found && self.near(frequency_hz, RESIDUE_HZ).any(louder)
+    }
+
+    /// Whether a line is but an image of a note, of each its frequency and squared amplitude. The mean over the last hops
+    /// that a line of the hum is known by holds a little of a note not far off, in steps from hop to hop; taken out, that
+    /// leaves the note again on the other side of the hum's line, and both as often as the hops fit in between.
+    pub fn is_image(&self, line: (f64, f64), note: (f64, f64), within_hz: f64) -> bool {
+        let (f, g) = (line.0, note.0);
+        if !self.found || line.1 > IMAGE * note.1 || (f - g).abs() > IMAGES_HZ {
+            return false;
+        }
+        let whole_hops = |apart_hz: f64| {
+            let hops = apart_hz * HOP_S;
+            (hops - hops.round()).abs() < within_hz * HOP_S
+        };
+        let hum = |t: &Tooth| f64::from(t.order) * self.fundamental_hz;
+        let mut near = self.teeth.iter().map(hum).filter(|hum| (g - hum).abs() < IMAGES_HZ).peekable();
+        near.peek().is_some() && (f - g).abs() > within_hz && whole_hops(f - g)
+            || near.any(|hum| whole_hops(f + g - 2.0 * hum))
     }
 
     /// The record of the hum.

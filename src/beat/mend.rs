@@ -37,13 +37,13 @@ const TOGETHER_S: f64 = 0.4;
 /// Highest order of hum on the note that is looked for, and how far from it a line may be, Hz: at rest, and while the two
 /// are seen at slightly different instants of a fall.
 const MOST_ORDER: f64 = 4.0;
-const APART_HZ: f64 = 0.5;
+pub const APART_HZ: f64 = 0.5;
 const APART_MOVING_HZ: f64 = 10.0;
 /// Steps in which two lives are compared, s.
 const STEP_S: f64 = 0.1;
 
 /// Whether two frequencies lie apart as a note and hum on it do.
-fn apart_by_hum(f: f64, g: f64, hum_hz: f64, within_hz: f64) -> bool {
+pub fn apart_by_hum(f: f64, g: f64, hum_hz: f64, within_hz: f64) -> bool {
     let order = ((f - g).abs() / hum_hz).round();
     (1.0..=MOST_ORDER).contains(&order) && ((f - g).abs() - order * hum_hz).abs() < within_hz
 }

@@ -83,6 +83,9 @@ const PULL_EVERY_S: f64 = 1.0;
 /// For how long a pull counts that was found, s.
 const PULL_KEPT_S: f64 = 5.0;
 
+/// How near to where an image would be a line is one, Hz.
+const IMAGE_HZ: f64 = 0.4;
+
 /// Lives whose soundings are kept.
 const LIVES_SOUNDED: usize = 40;
 
@@ -487,6 +490,7 @@ impl Ear {
             }
             let is_hum = !line.path.travelled() && self.hum.is_line(line.b.abs(), 0.25);
             let standing = line.path.standing(now_s);
+            let is_image = self.is_image(line);
             let (id, b, r, seen_s, b_u) = (line.id, line.b.abs(), line.r, line.last_seen_s, line.b_u());
             let sign = line.b.signum();
             let dossier = self.dossiers.entry(id).or_default();
@@ -506,7 +510,7 @@ impl Ear {
                 if close {
                     self.close_rest(id, sign);
                 }
-            } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0) {
+            } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0 && !is_image) {
                 let earliest = (from - 1.2).max(dossier.rest_until_s).max(0.0);
                 let first = ((earliest * self.rate_hz) as u64).max(self.clean.first());
                 let mut open = Standing::begin(f, (from, to), first, self.rate_hz, &self.hum);
@@ -514,6 +518,15 @@ impl Ear {
                 dossier.standing = Some(open);
             }
         }
+    }
+
+    /// Whether a line is but an image of another one.
+    fn is_image(&self, line: &Line) -> bool {
+        let own = (line.b.abs(), line.power);
+        let of = |l: &Line| {
+            l.confirmed() && self.hum.is_image(own, (l.b.abs(), l.power), IMAGE_HZ)
+        };
+        !line.path.travelled() && self.table.lines.iter().any(of)
     }
 
     /// What stands beside a line: the hum, and other lines that have stood for a while.

@@ -8,7 +8,7 @@ use super::declared::{Declarations, Declared};
 use super::ending::Gone;
 use super::hum::HumFollower;
 use super::life::Life;
-use super::mend::{mend_sidebands, mend_swaps};
+use super::mend::{APART_HZ, apart_by_hum, mend_sidebands, mend_swaps};
 use super::passage::Passage;
 use super::path::Point;
 use super::rest::Measured;
@@ -36,6 +36,14 @@ const STEADY_S: f64 = 1.0;
 
 /// How long a note that moves too fast to be followed may be lost, s.
 const LEAP_S: std::ops::Range<f64> = -0.3..1.5;
+
+/// Harmonics of the note that are known for what they are: those that may be louder than it, and those that are softer by
+/// so much, in power, as hum on it is too; and how near to it what is far softer is no more than a fragment of it, Hz.
+const MOST_LOUD_HARMONICS: f64 = 8.0;
+const MOST_HARMONICS: f64 = 20.0;
+const SOFTER: f64 = 0.5;
+const FAR_SOFTER: f64 = 0.01;
+const FRAGMENT_HZ: f64 = 6.0;
 
 /// Longest time that two lives may overlap and be one note, s.
 const OVERLAP_S: f64 = 0.75;
@@ -485,6 +493,26 @@ impl Story<'_> {
         ending
     }
 
+    /// Whether what was measured of a line that stood is but the note where it rests, or a harmonic of it; or was only there
+    /// because the note rested then: hum on it, or what taking the hum out leaves of it.
+    fn is_of_the_note(&self, m: &Measured, note: &Life) -> bool {
+        let f = m.heard_hz;
+        note.rests.iter().any(|(r, _)| {
+            let g = r.heard_hz;
+            let (softer, far_softer) = (m.power < SOFTER * r.power, m.power < FAR_SOFTER * r.power);
+            let together_s = m.end_s.min(r.end_s) - m.start_s.max(r.start_s);
+            let together = together_s > 0.5 * (m.end_s - m.start_s);
+            let itself = (f - g).abs() < if far_softer { FRAGMENT_HZ } else { 1.0 };
+            let k = (f / g).round();
+            let most = if softer && together { MOST_HARMONICS } else { MOST_LOUD_HARMONICS };
+            let harmonic = (2.0..=most).contains(&k) && (f - k * g).abs() < 0.3 + 1e-4 * f;
+            let hum_on_it =
+                self.hum.is_found() && apart_by_hum(f, g, self.hum.comb().fundamental_hz, APART_HZ);
+            let image = self.hum.is_image((f, m.power), (g, r.power), APART_HZ);
+            itself || harmonic || together && (softer && hum_on_it || image)
+        })
+    }
+
     fn steady_notes(&self, chain: &[usize], swells: &[Swelling]) -> Vec<SteadyNote> {
         let moved = chain.iter().any(|&i| self.lives[i].travelled);
         let mut notes: Vec<SteadyNote> = Vec::new();
@@ -497,12 +525,7 @@ impl Story<'_> {
         for life in others {
             let f = life.frequency_hz();
             let excuse = self.excuse(life);
-            let harmonic = chain.iter().any(|&i| {
-                let g = self.lives[i].frequency_hz();
-                (2..=8).any(|k| (f - f64::from(k) * g).abs() < 0.3)
-            });
             if excuse == Some("hum")
-                || harmonic
                 || notes.iter().any(|n| (n.frequency_hz - f).abs() < 1.0)
                 || notes.iter().any(|n| is_side_line(f - n.frequency_hz, swells))
                 || notes.len() >= 6
@@ -512,6 +535,9 @@ impl Story<'_> {
             let Some(best) = life.rests.iter().min_by(|a, b| a.0.u_hz().total_cmp(&b.0.u_hz())) else {
                 continue;
             };
+            if chain.iter().any(|&i| self.is_of_the_note(&best.0, &self.lives[i])) {
+                continue;
+            }
             if best.0.u_hz() > STEADY_U_HZ || best.0.end_s - best.0.start_s < STEADY_S {
                 continue;
             }
