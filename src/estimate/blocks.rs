@@ -181,34 +181,52 @@ impl BlockSums {
     }
 }
 
+/// Turns that run side by side: one alone would wait for its own product.
+const LANES: usize = 4;
+
 /// The sum of the samples, each turned by `step` more than the one before, the first by `first`; and their plain sum, in
-/// which what is missing (NaN) shows. Several turns run side by side: one alone would wait for its own product.
-#[multiversion(targets("x86_64+avx2"))]
+/// which what is missing (NaN) shows.
 fn turned_sum(samples: &[f32], first: Complex64, step: Complex64) -> (Complex64, f64) {
     let step2 = step * step;
-    let leap = step2 * step2;
-    let (fours, rest) = samples.as_chunks::<4>();
     let starts = [first, first * step, first * step2, first * step2 * step];
-    let (mut re, mut im) = (starts.map(|s| s.re), starts.map(|s| s.im));
-    let (mut sum_re, mut sum_im, mut plain) = ([0.0; 4], [0.0; 4], [0.0; 4]);
-    for four in fours {
-        let x = four.map(f64::from);
-        for i in 0..4 {
-            sum_re[i] += re[i] * x[i];
-            sum_im[i] += im[i] * x[i];
-            plain[i] += x[i];
-            (re[i], im[i]) = (re[i] * leap.re - im[i] * leap.im, re[i] * leap.im + im[i] * leap.re);
-        }
-    }
-    let mut turn = Complex64::new(re[0], im[0]);
-    let mut sum = Complex64::new(sum_re.iter().sum(), sum_im.iter().sum());
-    let mut level = plain.iter().sum::<f64>();
+    let mut lanes = Lanes { re: starts.map(|s| s.re), im: starts.map(|s| s.im), ..Lanes::default() };
+    let (fours, rest) = samples.as_chunks();
+    add_turned(&mut lanes, fours, step2 * step2);
+    let mut turn = Complex64::new(lanes.re[0], lanes.im[0]);
+    let mut sum = Complex64::new(lanes.sum_re.iter().sum(), lanes.sum_im.iter().sum());
+    let mut level = lanes.plain.iter().sum::<f64>();
     for &x in rest {
         sum += turn * f64::from(x);
         level += f64::from(x);
         turn *= step;
     }
     (sum, level)
+}
+
+/// Turns, and the sums so far.
+#[derive(Default)]
+struct Lanes {
+    re: [f64; LANES],
+    im: [f64; LANES],
+    sum_re: [f64; LANES],
+    sum_im: [f64; LANES],
+    plain: [f64; LANES],
+}
+
+/// Adds samples to the sums, all turns `leap` further after each of each.
+#[multiversion(targets("x86_64+avx2"))]
+fn add_turned(lanes: &mut Lanes, samples: &[[f32; LANES]], leap: Complex64) {
+    let Lanes { mut re, mut im, mut sum_re, mut sum_im, mut plain } = *lanes;
+    for four in samples {
+        for i in 0..LANES {
+            let x = f64::from(four[i]);
+            sum_re[i] += re[i] * x;
+            sum_im[i] += im[i] * x;
+            plain[i] += x;
+            (re[i], im[i]) = (re[i] * leap.re - im[i] * leap.im, re[i] * leap.im + im[i] * leap.re);
+        }
+    }
+    *lanes = Lanes { re, im, sum_re, sum_im, plain };
 }
 
 #[cfg(test)]
