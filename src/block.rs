@@ -1,5 +1,13 @@
 //! A block of sound as it comes from a source: interleaved samples, where they belong, and what was lost before.
 
+use multiversion::multiversion;
+
+/// Whether a sample is missing (not a finite number).
+#[multiversion(targets("x86_64+avx2"))]
+pub fn any_missing(samples: &[f32]) -> bool {
+    samples.chunks(64).any(|some| some.iter().fold(false, |missing, x| missing | !x.is_finite()))
+}
+
 /// Frames that never arrived before a block.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Loss {

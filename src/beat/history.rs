@@ -1,5 +1,7 @@
 //! The last stretch of a sample stream, addressed by sample index.
 
+use crate::block::any_missing;
+
 /// Keeps at least the newest `keep` samples of a stream.
 pub struct History {
     samples: Vec<f32>,
@@ -17,8 +19,7 @@ impl History {
 
     /// Appends samples and forgets the oldest beyond what is kept.
     pub fn push(&mut self, samples: &[f32]) {
-        // Most often none is, and that is soon seen.
-        if samples.iter().fold(false, |missing, x| missing | !x.is_finite())
+        if any_missing(samples)
             && let Some(at) = samples.iter().rposition(|x| !x.is_finite())
         {
             self.missing = self.end() + at as u64 + 1;

@@ -6,6 +6,7 @@
 //! pieces are averaged. Half-way between the harmonics the same sum finds what noise there is. Nothing is learnt of a
 //! harmonic that lies beside a hum line.
 
+use crate::block::any_missing;
 use crate::estimate::{Comb, Turning};
 use multiversion::multiversion;
 use num_complex::Complex64;
@@ -145,7 +146,7 @@ struct Pieces {
 
 impl Pieces {
     fn add(&mut self, piece: &[f32], rate_hz: f64, from_s: f64, note: Note, window: &[f64]) {
-        if piece.iter().any(|x| !x.is_finite()) {
+        if any_missing(piece) {
             return;
         }
         let middle_s = from_s + 0.5 * (piece.len() - 1) as f64 / rate_hz;

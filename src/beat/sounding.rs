@@ -5,6 +5,7 @@
 //! φ = 2π(fτ + ½rτ²), k = 1 … 3, 5 for a low note. Between two soundings the note must have moved by a few per cent, so that a line
 //! that stands costs nothing and a fall is a few dozen.
 
+use crate::block::any_missing;
 use crate::estimate::{Normal, Turning};
 use multiversion::multiversion;
 use num_complex::Complex64;
@@ -179,7 +180,7 @@ fn gather(means: &Means, f: f64, rate: f64, lines: &[Complex64], n: usize) -> No
 }
 
 fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -> Option<Sounding> {
-    if f <= 0.5 * RANGE_HZ.0 || samples.iter().any(|x| !x.is_finite()) {
+    if f <= 0.5 * RANGE_HZ.0 || any_missing(samples) {
         return None;
     }
     let length_s = samples.len() as f64 / rate_hz;

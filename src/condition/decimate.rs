@@ -1,5 +1,6 @@
 //! Decimation by a whole factor, in stages of linear-phase FIR filters.
 
+use crate::block::any_missing;
 use multiversion::multiversion;
 use std::collections::VecDeque;
 
@@ -173,12 +174,6 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
-/// Whether a sample is missing.
-#[multiversion(targets("x86_64+avx2"))]
-fn spoilt(samples: &[f32]) -> bool {
-    samples.chunks(64).any(|c| c.iter().fold(false, |bad, x| bad | !x.is_finite()))
-}
-
 /// Brings one channel down by a whole factor; missing input (NaN) comes out as NaN around its place.
 pub struct Decimator {
     stages: Vec<Stage>,
@@ -238,7 +233,7 @@ impl Decimator {
     /// Takes `input`, appends what it completes to `output`: sample k of the whole output stands for input k·factor.
     pub fn run(&mut self, input: &[f32], output: &mut Vec<f32>) {
         let [mut this, mut next] = std::mem::take(&mut self.scratch);
-        let copied = self.stages.is_empty() || spoilt(input);
+        let copied = self.stages.is_empty() || any_missing(input);
         if copied {
             this.clear();
             this.extend_from_slice(input);

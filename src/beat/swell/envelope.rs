@@ -5,6 +5,7 @@
 //! (120.6 Hz to 0.6 Hz); powers are therefore taken over halves of it and weighed 1:2:1, which leaves less than a
 //! thousandth of that. The tones are taken out of the sound before it is split, or a lone note would be in every band.
 
+use crate::block::any_missing;
 use crate::spectrum::dot;
 use multiversion::multiversion;
 use num_complex::Complex32;
@@ -234,9 +235,12 @@ impl Envelope {
         let pieces = 2 * PER_HOP;
         for piece in 0..pieces {
             let (from, to) = (piece * hop.len() / pieces, (piece + 1) * hop.len() / pieces);
-            let missing = hop[from..to].iter().any(|x| !x.is_finite());
+            let missing = any_missing(&hop[from..to]);
             self.scratch.clear();
-            self.scratch.extend(hop[from..to].iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
+            self.scratch.extend_from_slice(&hop[from..to]);
+            if missing {
+                self.scratch.iter_mut().filter(|x| !x.is_finite()).for_each(|x| *x = 0.0);
+            }
             for tone in self.tones.iter_mut().flatten() {
                 tone.take_out(&mut self.scratch, self.rate_hz);
                 if missing {
