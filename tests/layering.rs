@@ -32,7 +32,7 @@ const CRATES: &[(&str, &[&str])] = &[
     ("etcetera", &["store/place"]),
     ("hound", &["source/keep"]),
     ("indicatif", &["cli/progress"]),
-    ("multiversion", &["source/recording", "condition", "spectrum", "estimate", "beat"]),
+    ("multiversion", &["block", "source/recording", "condition", "spectrum", "estimate", "beat"]),
     ("num_complex", EVERYWHERE),
     ("plotters", &["report/plot"]),
     ("plotters_backend", &["report/plot"]),

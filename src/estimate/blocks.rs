@@ -167,7 +167,7 @@ impl BlockSums {
     }
 
     /// What the mean over a block leaves of a line `offset_hz` from the carrier: sin(πνL)/(L·sin πν).
-    pub(super) fn kernel(&self, offset_hz: f64) -> f64 {
+    pub fn kernel(&self, offset_hz: f64) -> f64 {
         let x = PI * offset_hz / self.rate_hz;
         let l = self.block_len as f64;
         if x.sin().abs() < 1e-9 { 1.0 } else { (l * x).sin() / (l * x.sin()) }

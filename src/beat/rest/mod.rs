@@ -81,6 +81,9 @@ const NEAR_LINE_HZ: f64 = 30.0;
 const LONE_LINE_HZ: f64 = 160.0;
 const MOST_LONE: usize = 3;
 
+/// How much of a line's mirror image the blocks must pass, in parts of what they pass of the line, for it to be mistaken.
+const LOUD_IMAGE: f64 = 0.3;
+
 /// The lines that matter beside a note heard for `span_s`: near ones that the span and the blocks can tell from the
 /// note and from each other.
 fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb {
@@ -91,12 +94,13 @@ fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb 
         (turns - turns.round()).abs() / sums.block_s()
     };
     let told = |f: f64| {
-        let apart = if sums.carrier_hz() > 0.0 {
-            folded(f - note_hz).min(folded(f + note_hz))
-        } else {
-            (f - note_hz).abs()
-        };
-        apart * span_s > 1.0
+        if sums.carrier_hz() <= 0.0 {
+            return (f - note_hz).abs() * span_s > 1.0;
+        }
+        // Where the blocks pass as much of its mirror image as of the line itself, that must be told from the note too.
+        let pass = |apart_hz: f64| sums.kernel(apart_hz).abs();
+        let imaged = pass(f + sums.carrier_hz()) > LOUD_IMAGE * pass(f - sums.carrier_hz());
+        folded(f - note_hz) * span_s > 1.0 && (!imaged || folded(f + note_hz) * span_s > 1.0)
     };
     let mut orders: Vec<u32> = comb.orders.clone();
     orders.retain(|h| (line(h) - note_hz).abs() < NEAR_LINE_HZ && told(line(h)));
@@ -121,4 +125,26 @@ fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb 
 
 fn index_of(sums: &BlockSums, at_s: f64) -> usize {
     ((at_s - sums.origin_s()) / sums.block_s()).clamp(0.0, sums.len() as f64) as usize
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A hum line 2.1 Hz off is told from the note wherever the note's blocks end: their multiples fold its mirror image, of
+    /// which they pass next to nothing, onto the note.
+    #[test]
+    fn a_line_nearby_is_told_whatever_the_length_of_a_block() {
+        for note_hz in [357.84, 198.98, 121.649, 58.505] {
+            let hum_hz = 59.9554;
+            let order = (note_hz / hum_hz).round();
+            let comb = Comb { fundamental_hz: hum_hz, orders: vec![order as u32], ..Comb::default() };
+            for rate_hz in [8000.0, 8820.0, 11_025.0, 12_000.0] {
+                let sums = sums_for(note_hz, rate_hz, 0);
+                let apart = (order * hum_hz - note_hz).abs();
+                let lines = |span_s: f64| near_lines(&sums, &comb, note_hz, span_s).orders.len();
+                assert_eq!((lines(1.05 / apart), lines(0.95 / apart)), (1, 0), "{note_hz} {rate_hz}");
+            }
+        }
+    }
 }
