@@ -49,11 +49,12 @@ struct Tally {
     ghosts: Vec<f64>,
 }
 
-/// Whether a steady line is in the scene besides the note: a whistle, a station's tone.
+/// Whether a steady line is in the scene besides the note: a whistle, a station's tone, that of its programme.
 fn is_there(scene: &Scene, f: f64) -> bool {
+    let programme = scene.programme.map(|_| 600.0);
+    let mut tones = scene.whistles.iter().chain(&scene.station).map(|tone| tone.0).chain(programme);
     // Clipped, a note has harmonics that fold back from half the rate.
-    let tones = scene.whistles.iter().chain(&scene.station).map(|tone| tone.0);
-    scene.gain.is_some() || tones.into_iter().any(|tone| (tone - f).abs() < 0.3)
+    scene.gain.is_some() || tones.any(|tone| (tone - f).abs() < 0.3)
 }
 
 fn judge(trial: &Trial, heard: &Heard, truth: &Truth) -> Tally {

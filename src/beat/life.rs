@@ -11,6 +11,11 @@ use super::swell::Swelling;
 /// How far a note may go from where it was lost to where it is found again, Hz.
 const LEAP_HZ: f64 = 3500.0;
 
+/// What is fainter than the same line later by so much, in power, was something else; and how long before a note was caught
+/// it may have been there, s.
+const FAINT_START: f64 = 0.003;
+const SUDDEN_S: f64 = 0.1;
+
 /// A line's life, when it is over.
 #[derive(Debug, Clone)]
 pub struct Life {
@@ -111,6 +116,13 @@ impl Life {
         self.born_s = self.born_s.max(left_s);
     }
 
+    /// Squared amplitude as it was most of the time that it moved.
+    pub fn usual_power(&self) -> f64 {
+        let mut powers: Vec<f64> = self.outline.iter().map(|p| p.power).collect();
+        powers.sort_unstable_by(f64::total_cmp);
+        powers.get(powers.len() / 2).copied().unwrap_or(self.power)
+    }
+
     /// |b| when last seen, Hz.
     pub fn last_hz(&self) -> f64 {
         self.last.0.abs()
@@ -146,6 +158,20 @@ impl Life {
         };
         let (p, q) = (self.outline.get(i.checked_sub(1)?)?, self.outline[i]);
         (q.at_s - p.at_s < 0.5).then_some((self.outlined(t)?, f64::midpoint(p.power, q.power)))
+    }
+
+    /// Cuts off the time when it was something faint, before it caught a note that passed.
+    pub fn leave_faint(&mut self) {
+        let faint = |p: &Point| p.power < FAINT_START * self.power;
+        let Some(caught) = self.outline.iter().position(|p| !faint(p)).filter(|&i| self.travelled && i > 0) else {
+            return;
+        };
+        let (before, at_s) = (&self.outline[..caught], self.outline[caught].at_s);
+        // A note that fades in is louder step by step.
+        let sudden = before.iter().all(|p| p.power < 0.1 * self.outline[caught].power);
+        if sudden && self.rests.first().is_none_or(|(m, _)| m.start_s > at_s) {
+            self.begin_after(before[caught - 1].at_s.max(at_s - SUDDEN_S), 0);
+        }
     }
 
     /// Cuts off the first `rests` rests and all that came before `at_s`.

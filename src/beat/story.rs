@@ -280,7 +280,8 @@ impl Story<'_> {
     fn strongest_movers(&self, mut ranked: Vec<usize>) -> Vec<usize> {
         let lives = &self.lives;
         ranked.sort_by(|&i, &j| {
-            let weight = |l: &Life| l.power.powf(0.5) * l.travel_hz.min(2000.0) * l.span_s().min(5.0);
+            let weight =
+                |l: &Life| l.usual_power().sqrt() * l.travel_hz.min(2000.0) * l.span_s().min(5.0);
             weight(&lives[j]).total_cmp(&weight(&lives[i]))
         });
         let loudest = ranked.iter().map(|&i| lives[i].power).fold(0.0, f64::max);
@@ -377,6 +378,7 @@ impl Story<'_> {
     pub fn tell(mut self, level: Level, mut warnings: Vec<Warning>) -> Heard {
         for life in &mut self.lives {
             life.leave_hum(self.hum);
+            life.leave_faint();
         }
         mend_swaps(&mut self.lives);
         if self.hum.is_found() {
@@ -523,28 +525,25 @@ impl Story<'_> {
             .collect();
         others.sort_by(|a, b| b.power.total_cmp(&a.power));
         for life in others {
-            let f = life.frequency_hz();
-            let excuse = self.excuse(life);
+            let Some((best, _)) = life.rests.iter().min_by(|a, b| a.0.u_hz().total_cmp(&b.0.u_hz())) else {
+                continue;
+            };
+            let (f, excuse) = (best.heard_hz, self.excuse(life));
             if excuse == Some("hum")
+                || chain.iter().any(|&i| self.is_of_the_note(best, &self.lives[i]))
                 || notes.iter().any(|n| (n.frequency_hz - f).abs() < 1.0)
                 || notes.iter().any(|n| is_side_line(f - n.frequency_hz, swells))
                 || notes.len() >= 6
             {
                 continue;
             }
-            let Some(best) = life.rests.iter().min_by(|a, b| a.0.u_hz().total_cmp(&b.0.u_hz())) else {
-                continue;
-            };
-            if chain.iter().any(|&i| self.is_of_the_note(&best.0, &self.lives[i])) {
-                continue;
-            }
-            if best.0.u_hz() > STEADY_U_HZ || best.0.end_s - best.0.start_s < STEADY_S {
+            if best.u_hz() > STEADY_U_HZ || best.end_s - best.start_s < STEADY_S {
                 continue;
             }
             notes.push(SteadyNote {
-                frequency_hz: best.0.heard_hz,
-                u_hz: best.0.u_hz(),
-                level_db: 10.0 * best.0.power.max(1e-20).log10(),
+                frequency_hz: best.heard_hz,
+                u_hz: best.u_hz(),
+                level_db: 10.0 * best.power.max(1e-20).log10(),
                 why: excuse
                     .unwrap_or(if !swells.is_empty() && chain.is_empty() {
                         "it stood still while the programme swelled"
