@@ -53,6 +53,10 @@ const MOST_PASSING_RESIDUE: f64 = 0.5;
 const IMAGES_HZ: f64 = 130.0;
 const IMAGE: f64 = 0.01;
 
+/// How near to whole hops from a line of the hum its steps are, Hz, and how much softer than it in power, those next to it.
+const STEP_WITHIN_HZ: f64 = 0.3;
+const STEP: f64 = 3e-4;
+
 /// How near a line must be to a note to be fitted with it, Hz.
 const BESIDE_HZ: f64 = 30.0;
 /// For how many hops it is remembered what was taken out: as long as the sound is kept for a rest.
@@ -485,6 +489,18 @@ impl HumFollower {
             power < part * f64::from(t.amplitude.norm_sqr())
         };
         self.found && self.near(frequency_hz, RESIDUE_HZ).any(louder)
+    }
+
+    /// Whether a line that stands is but what taking the hum out in steps from hop to hop leaves beside the hum's lines: as
+    /// far from one of them as the hops fit in between, and far softer.
+    pub fn is_step(&self, frequency_hz: f64, power: f64) -> bool {
+        let beside = |t: &Tooth| {
+            let hops = (frequency_hz - f64::from(t.order) * self.fundamental_hz) * HOP_S;
+            hops.abs() > 0.5
+                && (hops - hops.round()).abs() < STEP_WITHIN_HZ * HOP_S
+                && hops.abs() * power < STEP * f64::from(t.amplitude.norm_sqr())
+        };
+        self.found && self.teeth.iter().any(beside)
     }
 
     /// Whether a line is but an image of a note, of each its frequency and squared amplitude. The mean over the last hops

@@ -16,6 +16,9 @@ const LEAP_HZ: f64 = 3500.0;
 const FAINT_START: f64 = 0.003;
 const SUDDEN_S: f64 = 0.1;
 
+/// How long a note may take to leave its line at the end of a rest, s.
+const LEFT_S: f64 = 0.3;
+
 /// A line's life, when it is over.
 #[derive(Debug, Clone)]
 pub struct Life {
@@ -123,6 +126,11 @@ impl Life {
         powers.get(powers.len() / 2).copied().unwrap_or(self.power)
     }
 
+    /// Squared amplitude while it stood.
+    pub fn stood_power(&self) -> f64 {
+        self.rests.iter().map(|(m, _)| m.power).reduce(f64::max).unwrap_or_else(|| self.usual_power())
+    }
+
     /// |b| when last seen, Hz.
     pub fn last_hz(&self) -> f64 {
         self.last.0.abs()
@@ -182,11 +190,12 @@ impl Life {
         self.born_s = self.born_s.max(at_s);
     }
 
-    /// When it stood as the note, s: from its first rest on, where it has one. A hum line that is heard until the comb
-    /// is taken out may go on as the note that came to rest beside it.
+    /// When it stood as the note, s: from its first rest to its last, where it has any. A hum line that is heard until the comb
+    /// is taken out may go on as the note that came to rest beside it, and a line that its note has left may catch another.
     pub fn stood_s(&self) -> (f64, f64) {
         let first = self.rests.first().map(|r| r.0.start_s);
-        (first.unwrap_or(self.born_s).max(self.born_s), self.last_seen_s)
+        let last = self.rests.last().map(|r| r.0.end_s + LEFT_S);
+        (first.unwrap_or(self.born_s).max(self.born_s), last.unwrap_or(self.last_seen_s).min(self.last_seen_s))
     }
 
     /// When it was first heard to be somewhere, s, and its signed frequency there.

@@ -39,6 +39,8 @@ const TOGETHER_S: f64 = 0.4;
 const MOST_ORDER: f64 = 4.0;
 pub const APART_HZ: f64 = 0.5;
 const APART_MOVING_HZ: f64 = 10.0;
+/// How far from its last rest a life is at its end that went nowhere after it, Hz.
+const STAYS_HZ: f64 = 5.0;
 /// Steps in which two lives are compared, s.
 const STEP_S: f64 = 0.1;
 
@@ -75,7 +77,11 @@ pub fn mend_sidebands(lives: &mut [Life], hum_hz: f64) {
         else {
             continue;
         };
-        lives[i].begin_after(end_s, own);
+        // Where it stays there, it was the note that became this.
+        let stays = own == rests.len() && (lives[i].last_hz() - rests[own - 1].0.heard_hz).abs() < STAYS_HZ;
+        if !stays {
+            lives[i].begin_after(end_s, own);
+        }
     }
 }
 

@@ -86,6 +86,10 @@ const PULL_KEPT_S: f64 = 5.0;
 /// How near to where an image would be a line is one, Hz.
 const IMAGE_HZ: f64 = 0.4;
 
+/// How near to where a note has stood something is that it left behind, Hz, and how often it must have been seen there.
+const LEFT_HZ: f64 = 2.0;
+const LEFT_POINTS: usize = 4;
+
 /// Lives whose soundings are kept.
 const LIVES_SOUNDED: usize = 40;
 
@@ -432,7 +436,10 @@ impl Ear {
         let hum = &self.hum;
         self.frames.peaks.retain(|p| !hum.is_line(p.frequency_hz, 0.5));
         drop_side_lobes(&mut self.frames.peaks, view.length_s);
-        self.table.discover(&self.frames.peaks, &view);
+        let mut peaks = std::mem::take(&mut self.frames.peaks);
+        peaks.retain(|p| !self.is_left_behind(p.frequency_hz, &view));
+        self.table.discover(&peaks, &view);
+        self.frames.peaks = peaks;
     }
 
     /// Looks below what the frames resolve, for a note that went there.
@@ -526,7 +533,21 @@ impl Ear {
         let of = |l: &Line| {
             l.confirmed() && self.hum.is_image(own, (l.b.abs(), l.power), IMAGE_HZ)
         };
-        !line.path.travelled() && self.table.lines.iter().any(of)
+        !line.path.travelled() && (self.hum.is_step(own.0, own.1) || self.table.lines.iter().any(of))
+    }
+
+    /// Whether a note stood at this frequency within the time of a frame and has left it: what the frame still shows of it is
+    /// no line of its own.
+    fn is_left_behind(&self, frequency_hz: f64, view: &View) -> bool {
+        let near = |l: &Line| (l.b.abs() - frequency_hz).abs() < LEFT_HZ;
+        let stood = |l: &Line| {
+            let within = |p: &&path::Point| {
+                p.at_s > view.end_s - view.length_s && (p.b.abs() - frequency_hz).abs() < LEFT_HZ
+            };
+            l.confirmed() && l.path.recent().filter(within).count() >= LEFT_POINTS
+        };
+        let lines = &self.table.lines;
+        !lines.iter().any(near) && lines.iter().chain(self.ended.iter().map(|e| &e.line)).any(stood)
     }
 
     /// What stands beside a line: the hum, and other lines that have stood for a while.

@@ -241,7 +241,8 @@ impl Story<'_> {
         loop {
             let joins = (0..lives.len())
                 .filter(|i| !chain.contains(i) && !lives[*i].moved() && self.excuse(&lives[*i]).is_none())
-                .find(|&i| self.adjoins(i, &chain, moved));
+                .filter(|&i| self.adjoins(i, &chain, moved))
+                .max_by(|&i, &j| lives[i].stood_power().total_cmp(&lives[j].stood_power()));
             let Some(i) = joins else { break };
             chain.push(i);
         }

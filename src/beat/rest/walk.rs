@@ -10,6 +10,9 @@ const EDGE_SIGMAS: f64 = 4.5;
 const WINDOWS: [usize; 5] = [2, 3, 5, 8, 13];
 /// Least backing off from a noticed edge, s.
 const BACK_OFF_S: f64 = 0.06;
+/// What is so many times louder than the note has been lately, in power, is not the note; and how fast that is led on.
+const LOUD: f64 = 9.0;
+const LATELY: f64 = 0.1;
 /// Longest silence inside a rest, s.
 const LONGEST_ABSENCE_S: f64 = 1.5;
 /// How long a note must be heard after a silence to be the same rest, s.
@@ -40,6 +43,8 @@ pub fn walk(way: &Way, outward: isize, wander: f64, spoilt: &mut [bool]) -> isiz
     let back_off =
         |window: usize| ((window * group) as f64 * 0.6 + 2.0).max(BACK_OFF_S / block_s).ceil() as isize;
     let amplitude = fit.amplitude.norm() / 2.0;
+    // As loud as the note has been lately: one that fades swells again.
+    let mut lately = amplitude * amplitude;
     let mut filter =
         WanderFilter::new(sums.centre_s(middle), wander).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
     let mut strays: Vec<f64> = Vec::new();
@@ -90,7 +95,7 @@ pub fn walk(way: &Way, outward: isize, wander: f64, spoilt: &mut [bool]) -> isiz
         filter.predict(point.at_s);
         let (nu, s) = filter.innovation(&point);
         let stray = nu / s.sqrt();
-        let loud = power > 9.0 * amplitude * amplitude;
+        let loud = power > LOUD * lately;
         if stray.abs() > EDGE_SIGMAS || loud {
             wild += 1;
             for i in at..(at + group).min(spoilt.len()) {
@@ -102,6 +107,7 @@ pub fn walk(way: &Way, outward: isize, wander: f64, spoilt: &mut [bool]) -> isiz
             continue;
         }
         wild = 0;
+        lately += LATELY * (power - lately);
         filter.update(&point);
         heard_since += 1;
         strays.push(stray);
