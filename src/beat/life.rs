@@ -171,7 +171,8 @@ impl Life {
     /// Cuts off the time when it was something faint, before it caught a note that passed.
     pub fn leave_faint(&mut self) {
         let faint = |p: &Point| p.power < FAINT_START * self.power;
-        let Some(caught) = self.outline.iter().position(|p| !faint(p)).filter(|&i| self.travelled && i > 0) else {
+        let Some(caught) = self.outline.iter().position(|p| !faint(p)).filter(|&i| self.travelled && i > 0)
+        else {
             return;
         };
         let (before, at_s) = (&self.outline[..caught], self.outline[caught].at_s);
@@ -195,7 +196,10 @@ impl Life {
     pub fn stood_s(&self) -> (f64, f64) {
         let first = self.rests.first().map(|r| r.0.start_s);
         let last = self.rests.last().map(|r| r.0.end_s + LEFT_S);
-        (first.unwrap_or(self.born_s).max(self.born_s), last.unwrap_or(self.last_seen_s).min(self.last_seen_s))
+        (
+            first.unwrap_or(self.born_s).max(self.born_s),
+            last.unwrap_or(self.last_seen_s).min(self.last_seen_s),
+        )
     }
 
     /// When it was first heard to be somewhere, s, and its signed frequency there.

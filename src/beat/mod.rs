@@ -530,9 +530,7 @@ impl Ear {
     /// Whether a line is but an image of another one.
     fn is_image(&self, line: &Line) -> bool {
         let own = (line.b.abs(), line.power);
-        let of = |l: &Line| {
-            l.confirmed() && self.hum.is_image(own, (l.b.abs(), l.power), IMAGE_HZ)
-        };
+        let of = |l: &Line| l.confirmed() && self.hum.is_image(own, (l.b.abs(), l.power), IMAGE_HZ);
         !line.path.travelled() && (self.hum.is_step(own.0, own.1) || self.table.lines.iter().any(of))
     }
 

@@ -207,7 +207,8 @@ impl Story<'_> {
         if life.travelled {
             return None;
         }
-        if self.hum.is_line(f, 0.3) || self.hum.is_residue(f, life.power) {
+        let left_by_hum = self.hum.is_residue(f, life.power) || self.hum.is_step(f, life.power);
+        if self.hum.is_line(f, 0.3) || left_by_hum {
             return Some("hum");
         }
         // Fading smears a tone by up to its own rate.
@@ -281,8 +282,7 @@ impl Story<'_> {
     fn strongest_movers(&self, mut ranked: Vec<usize>) -> Vec<usize> {
         let lives = &self.lives;
         ranked.sort_by(|&i, &j| {
-            let weight =
-                |l: &Life| l.usual_power().sqrt() * l.travel_hz.min(2000.0) * l.span_s().min(5.0);
+            let weight = |l: &Life| l.usual_power().sqrt() * l.travel_hz.min(2000.0) * l.span_s().min(5.0);
             weight(&lives[j]).total_cmp(&weight(&lives[i]))
         });
         let loudest = ranked.iter().map(|&i| lives[i].power).fold(0.0, f64::max);
