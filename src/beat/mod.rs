@@ -27,6 +27,7 @@ mod pulling;
 mod rest;
 mod rolloff;
 mod sounding;
+mod steady;
 mod story;
 mod swell;
 

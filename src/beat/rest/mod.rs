@@ -135,8 +135,8 @@ mod tests {
     /// which they pass next to nothing, onto the note.
     #[test]
     fn a_line_nearby_is_told_whatever_the_length_of_a_block() {
-        for note_hz in [357.84, 198.98, 121.649, 58.505] {
-            let hum_hz = 59.9554;
+        for note_hz in [357.84f64, 198.98, 121.649, 58.505] {
+            let hum_hz = 59.9554f64;
             let order = (note_hz / hum_hz).round();
             let comb = Comb { fundamental_hz: hum_hz, orders: vec![order as u32], ..Comb::default() };
             for rate_hz in [8000.0, 8820.0, 11_025.0, 12_000.0] {
