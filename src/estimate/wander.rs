@@ -177,9 +177,9 @@ fn ladder() -> impl Iterator<Item = f64> {
 /// hertz per root second and more, crystals by next to nothing; what lies between is rare, and so is a sick tube.
 fn prior(wander: f64) -> f64 {
     match wander {
-        w if w < 7e-4 => 0.0012,
-        w if w < 2.5e-3 => 0.0125,
-        w => 0.0145 * (SICK / w).powi(2).min(1.0),
+        w if w < 7e-4 => 0.0009,
+        w if w < 2.5e-3 => 0.0095,
+        w => 0.011 * (SICK / w).powi(2).min(1.0),
     }
 }
 
