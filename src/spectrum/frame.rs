@@ -41,7 +41,7 @@ impl Padded {
             input: vec![Complex32::default(); half],
             tangled: vec![Complex32::default(); half],
             turns: Parts { re, im },
-            parts: Parts::default(),
+            parts: Parts { re: vec![0.0; half], im: vec![0.0; half] },
             scratch: vec![Complex32::default(); plan.get_immutable_scratch_len()],
             plan,
         }
@@ -63,7 +63,6 @@ impl Padded {
 const SIDE_BY_SIDE: usize = 8;
 
 /// Real and imaginary parts apart, so that wide registers may hold either.
-#[derive(Default)]
 struct Parts {
     re: Vec<f32>,
     im: Vec<f32>,
