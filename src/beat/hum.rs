@@ -495,10 +495,11 @@ impl HumFollower {
     /// far from one of them as the hops fit in between, and far softer.
     pub fn is_step(&self, frequency_hz: f64, power: f64) -> bool {
         let beside = |t: &Tooth| {
-            let hops = (frequency_hz - f64::from(t.order) * self.fundamental_hz) * HOP_S;
-            hops.abs() > 0.5
-                && (hops - hops.round()).abs() < STEP_WITHIN_HZ * HOP_S
-                && hops.abs() * power < STEP * f64::from(t.amplitude.norm_sqr())
+            let apart_hz = frequency_hz - f64::from(t.order) * self.fundamental_hz;
+            let hops = apart_hz.abs() * HOP_S;
+            hops > 0.5
+                && is_whole_hops(apart_hz, STEP_WITHIN_HZ)
+                && hops * power < STEP * f64::from(t.amplitude.norm_sqr())
         };
         self.found && self.teeth.iter().any(beside)
     }
@@ -511,10 +512,7 @@ impl HumFollower {
         if !self.found || line.1 > IMAGE * note.1 || (f - g).abs() > IMAGES_HZ {
             return false;
         }
-        let whole_hops = |apart_hz: f64| {
-            let hops = apart_hz * HOP_S;
-            (hops - hops.round()).abs() < within_hz * HOP_S
-        };
+        let whole_hops = |apart_hz: f64| is_whole_hops(apart_hz, within_hz);
         let hum = |t: &Tooth| f64::from(t.order) * self.fundamental_hz;
         let mut near = self.teeth.iter().map(hum).filter(|hum| (g - hum).abs() < IMAGES_HZ).peekable();
         near.peek().is_some() && (f - g).abs() > within_hz && whole_hops(f - g)
@@ -536,6 +534,12 @@ impl HumFollower {
             harmonics: self.teeth.iter().map(|t| t.order).collect(),
         })
     }
+}
+
+/// Whether two frequencies lie as far apart as a whole number of hops fit in a second, to within `within_hz`.
+fn is_whole_hops(apart_hz: f64, within_hz: f64) -> bool {
+    let hops = apart_hz * HOP_S;
+    (hops - hops.round()).abs() < within_hz * HOP_S
 }
 
 fn unit(a: f64) -> Complex32 {

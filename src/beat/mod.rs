@@ -498,7 +498,7 @@ impl Ear {
             }
             let is_hum = !line.path.travelled() && self.hum.is_line(line.b.abs(), 0.25);
             let standing = line.path.standing(now_s);
-            let is_image = self.is_image(line);
+            let is_image = standing.is_some() && self.is_image(line);
             let (id, b, r, seen_s, b_u) = (line.id, line.b.abs(), line.r, line.last_seen_s, line.b_u());
             let sign = line.b.signum();
             let dossier = self.dossiers.entry(id).or_default();

@@ -31,7 +31,7 @@ impl Story<'_> {
     /// Whether what was measured of a line that stood is but the note where it rests, or a harmonic of it; or was only there
     /// because the note rested then: hum on it, or what taking the hum out leaves of it.
     fn is_of_the_note(&self, m: &Measured, note: &Life) -> bool {
-        let f = m.heard_hz;
+        let (f, hum_hz) = (m.heard_hz, self.hum.comb().fundamental_hz);
         note.rests.iter().any(|(r, _)| {
             let g = r.heard_hz;
             let (softer, far_softer) = (m.power < SOFTER * r.power, m.power < FAR_SOFTER * r.power);
@@ -41,8 +41,7 @@ impl Story<'_> {
             let k = (f / g).round();
             let most = if softer && together { MOST_HARMONICS } else { MOST_LOUD_HARMONICS };
             let harmonic = (2.0..=most).contains(&k) && (f - k * g).abs() < 0.3 + 1e-4 * f;
-            let hum_on_it =
-                self.hum.is_found() && apart_by_hum(f, g, self.hum.comb().fundamental_hz, APART_HZ);
+            let hum_on_it = self.hum.is_found() && apart_by_hum(f, g, hum_hz, APART_HZ);
             let image = self.hum.is_image((f, m.power), (g, r.power), APART_HZ);
             itself || harmonic || together && (softer && hum_on_it || image)
         })
