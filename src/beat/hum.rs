@@ -132,12 +132,34 @@ impl Shot {
     /// Adds the line to the last samples of a hop of `hop` samples.
     fn add_to(&self, part: &mut [f32], hop: usize) {
         let skipped = (hop - part.len()) as f64;
-        let (mut e, turn) = (unit(self.phase + self.step * skipped) * self.amplitude, unit(self.step));
-        for y in part {
-            *y += e.re;
-            e *= turn;
+        let amplitude = Complex64::new(self.amplitude.re.into(), self.amplitude.im.into());
+        let (turn, mut now) =
+            (Complex64::cis(self.step), Complex64::cis(self.phase + self.step * skipped) * amplitude);
+        let (mut re, mut im) = ([0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE]);
+        for (re, im) in re.iter_mut().zip(&mut im) {
+            (*re, *im) = (now.re as f32, now.im as f32);
+            now *= turn;
+        }
+        add_line(re, im, turn.powu(SIDE_BY_SIDE as u32), part);
+    }
+}
+
+/// Samples that a line is added to side by side.
+const SIDE_BY_SIDE: usize = 8;
+
+/// Adds a line to samples: `re` and `im` are its values at the first of them, which turn by `leap` from each to the one that
+/// many further on.
+#[multiversion(targets("x86_64+avx2"))]
+fn add_line(mut re: [f32; SIDE_BY_SIDE], mut im: [f32; SIDE_BY_SIDE], leap: Complex64, part: &mut [f32]) {
+    let (leap_re, leap_im) = (leap.re as f32, leap.im as f32);
+    let (some, rest) = part.as_chunks_mut::<SIDE_BY_SIDE>();
+    for some in some {
+        for i in 0..SIDE_BY_SIDE {
+            some[i] += re[i];
+            (re[i], im[i]) = (re[i] * leap_re - im[i] * leap_im, re[i] * leap_im + im[i] * leap_re);
         }
     }
+    rest.iter_mut().zip(re).for_each(|(y, re)| *y += re);
 }
 
 /// A line of the comb while it is taken out.

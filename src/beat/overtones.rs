@@ -7,7 +7,7 @@
 //! harmonic that lies beside a hum line.
 
 use crate::block::any_missing;
-use crate::estimate::{Comb, Turning};
+use crate::estimate::{Comb, Turning, Turnings};
 use multiversion::multiversion;
 use num_complex::Complex64;
 
@@ -105,28 +105,40 @@ fn window(len: usize) -> Vec<f64> {
 /// Samples whose turns are raised side by side.
 const SIDE_BY_SIDE: usize = 4;
 
-/// Twice the sum of the samples under the window, times the first power of their turns, the second, and so on.
+/// Twice the sum of the samples under the window, times the first power of their turns, the second, and so on; the turns are
+/// those of `turnings`, one after the other.
 #[multiversion(targets("x86_64+avx2"))]
-fn powers_of_turn(piece: &[f32], window: &[f64], mut turning: Turning) -> [Complex64; 2 * MOST + 1] {
-    let (mut sums_re, mut sums_im) =
-        ([[0.0; SIDE_BY_SIDE]; 2 * MOST + 1], [[0.0; SIDE_BY_SIDE]; 2 * MOST + 1]);
-    for (xs, ws) in piece.chunks(SIDE_BY_SIDE).zip(window.chunks(SIDE_BY_SIDE)) {
-        let (mut re, mut im, mut x) = ([0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE]);
-        for (lane, (&sample, &w)) in xs.iter().zip(ws).enumerate() {
-            let turn = turning.turn();
-            (re[lane], im[lane], x[lane]) = (turn.re, turn.im, f64::from(sample) * w * 2.0);
-        }
-        let (mut z_re, mut z_im): ([f64; SIDE_BY_SIDE], [f64; SIDE_BY_SIDE]) =
-            (std::array::from_fn(|i| re[i] * x[i]), std::array::from_fn(|i| im[i] * x[i]));
-        for (sum_re, sum_im) in sums_re.iter_mut().zip(&mut sums_im) {
-            for i in 0..SIDE_BY_SIDE {
-                sum_re[i] += z_re[i];
-                sum_im[i] += z_im[i];
-                (z_re[i], z_im[i]) = (z_re[i] * re[i] - z_im[i] * im[i], z_re[i] * im[i] + z_im[i] * re[i]);
-            }
+fn powers_of_turn(
+    piece: &[f32],
+    window: &[f64],
+    mut turnings: Turnings<SIDE_BY_SIDE>,
+) -> [Complex64; 2 * MOST + 1] {
+    let mut sums = [[[0.0; SIDE_BY_SIDE]; 2]; 2 * MOST + 1];
+    let (fours, rest) = piece.as_chunks::<SIDE_BY_SIDE>();
+    let (windows, window_rest) = window[..piece.len()].as_chunks::<SIDE_BY_SIDE>();
+    for (samples, weights) in fours.iter().zip(windows) {
+        let turns = turnings.turn();
+        add_powers(std::array::from_fn(|i| f64::from(samples[i]) * weights[i] * 2.0), turns, &mut sums);
+    }
+    let last = |i: usize| rest.get(i).zip(window_rest.get(i)).map_or(0.0, |(&x, w)| f64::from(x) * w * 2.0);
+    add_powers(std::array::from_fn(last), turnings.turn(), &mut sums);
+    sums.map(|[re, im]| Complex64::new(re.iter().sum(), im.iter().sum()))
+}
+
+/// Adds samples times the powers of their turns to the sums of each.
+#[inline(always)]
+fn add_powers<const N: usize>(x: [f64; N], [re, im]: [[f64; N]; 2], sums: &mut [[[f64; N]; 2]]) {
+    let (mut z_re, mut z_im) = ([0.0; N], [0.0; N]);
+    for i in 0..N {
+        (z_re[i], z_im[i]) = (re[i] * x[i], im[i] * x[i]);
+    }
+    for [sum_re, sum_im] in sums {
+        for i in 0..N {
+            sum_re[i] += z_re[i];
+            sum_im[i] += z_im[i];
+            (z_re[i], z_im[i]) = (z_re[i] * re[i] - z_im[i] * im[i], z_re[i] * im[i] + z_im[i] * re[i]);
         }
     }
-    std::array::from_fn(|k| Complex64::new(sums_re[k].iter().sum(), sums_im[k].iter().sum()))
 }
 
 /// What the pieces add up to. Index k − 1 for harmonic k.
@@ -152,8 +164,8 @@ impl Pieces {
         let middle_s = from_s + 0.5 * (piece.len() - 1) as f64 / rate_hz;
         let f = note.frequency_hz + note.rate * (middle_s - note.at_s);
         // Half the note's phase, counted from the middle, turned back.
-        let turning = Turning::new(-0.5 * f, -0.5 * note.rate, from_s - middle_s, 1.0 / rate_hz);
-        let sums = powers_of_turn(piece, window, turning);
+        let turnings = Turnings::new(-0.5 * f, -0.5 * note.rate, from_s - middle_s, 1.0 / rate_hz);
+        let sums = powers_of_turn(piece, window, turnings);
         let amplitude = sums[1].norm();
         if amplitude <= 0.0 {
             return;

@@ -84,15 +84,14 @@ impl Stage {
         }
     }
 
-    /// Appends the outputs that `input` completes.
+    /// Puts the outputs that `input` completes in the place of what `output` holds.
     fn run(&mut self, input: &[f32], output: &mut Vec<f32>) {
         self.take(input);
         // The last phase is the shortest.
         let have = self.phases.last().map_or(0, |p| p.samples.len());
         let ready = have.saturating_sub(self.at + self.longest);
-        let from = output.len();
-        output.resize(from + ready, 0.0);
-        filter(&self.phases, self.at, &mut output[from..]);
+        output.resize(ready, 0.0);
+        filter(&self.phases, self.at, output);
         self.at += ready;
         if self.at > 4096 {
             for phase in &mut self.phases {
@@ -247,12 +246,10 @@ impl Decimator {
         self.taken += input.len() as u64;
         let mut stages = self.stages.iter_mut();
         if let Some(stage) = stages.next() {
-            next.clear();
             stage.run(if copied { &this } else { input }, &mut next);
             std::mem::swap(&mut this, &mut next);
         }
         for stage in stages {
-            next.clear();
             stage.run(&this, &mut next);
             std::mem::swap(&mut this, &mut next);
         }

@@ -22,7 +22,7 @@ pub use marks::{Marks, between_marks, shortest_tau0_s};
 pub use pair::{PairFit, PairFree, fit_pair};
 pub use tone::{Comb, ToneFit, ToneModel, fit_tone};
 pub use tones::{Phasors, ToneStretch, phasors, sounding_part, stretches, strongest_near};
-pub use turning::Turning;
+pub use turning::{Turning, Turnings};
 pub use wander::{Drift, PhasePoint, Smoothed, WanderFilter, smooth};
 
 /// The whole turns nearest to a phase, rad: what is to be taken off to wrap it to ±π.

@@ -36,9 +36,63 @@ impl Turning {
     }
 }
 
+/// The turns of `N` neighbouring instants at a time, which do not wait for each other's products: real parts and imaginary
+/// parts apart, so that wide registers may hold either.
+#[derive(Debug, Clone)]
+pub struct Turnings<const N: usize> {
+    now: [[f64; N]; 2],
+    step: [[f64; N]; 2],
+    bend: Complex64,
+}
+
+impl<const N: usize> Turnings<N> {
+    /// As [`Turning::new`].
+    pub fn new(frequency_hz: f64, rate: f64, from_s: f64, step_s: f64) -> Self {
+        let each = |i: usize| Turning::new(frequency_hz, rate, from_s + i as f64 * step_s, N as f64 * step_s);
+        let each: [Turning; N] = std::array::from_fn(each);
+        let apart = |of: fn(&Turning) -> Complex64| {
+            [each.each_ref().map(|t| of(t).re), each.each_ref().map(|t| of(t).im)]
+        };
+        Self {
+            now: apart(|t| t.now),
+            step: apart(|t| t.step),
+            bend: each.first().map_or(Complex64::ONE, |t| t.bend),
+        }
+    }
+
+    /// Real and imaginary parts of the turns now; the next call gives those of the `N` instants after them.
+    #[inline(always)]
+    pub fn turn(&mut self) -> [[f64; N]; 2] {
+        let [re, im] = self.now;
+        let [by_re, by_im] = self.step;
+        for i in 0..N {
+            self.now[0][i] = re[i] * by_re[i] - im[i] * by_im[i];
+            self.now[1][i] = re[i] * by_im[i] + im[i] * by_re[i];
+            self.step[0][i] = by_re[i] * self.bend.re - by_im[i] * self.bend.im;
+            self.step[1][i] = by_re[i] * self.bend.im + by_im[i] * self.bend.re;
+        }
+        [re, im]
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Several abreast turn as one after the other do.
+    #[test]
+    fn several_abreast_are_the_same() {
+        let (f, rate, from, dt) = (-170.0, 0.4, -0.3, 1.0 / 8000.0);
+        let mut one = Turning::new(f, rate, from, dt);
+        let mut four = Turnings::<4>::new(f, rate, from, dt);
+        for n in 0..1200 {
+            let [re, im] = four.turn();
+            for i in 0..4 {
+                let off = (Complex64::new(re[i], im[i]) - one.turn()).norm();
+                assert!(off < 1e-9, "{n} {i}: {off}");
+            }
+        }
+    }
 
     /// A fast slide over as many steps as the longest fit has, against the phase itself.
     #[test]

@@ -68,8 +68,8 @@ struct Parts {
     im: Vec<f32>,
 }
 
-/// Real and imaginary parts of some bins.
-type Several<const N: usize> = [[f32; N]; 2];
+/// Real and imaginary parts of some numbers.
+type Several<const N: usize, T = f32> = [[T; N]; 2];
 
 impl Parts {
     /// `N` bins at a time, from the second on.
@@ -315,13 +315,16 @@ impl Level {
     }
 }
 
-/// Sum of products, eight sums side by side so that the compiler may use wide registers.
+/// Sums of products that are worked out side by side: one alone would wait for its own last addition.
+const SUMS: usize = 32;
+
+/// Sum of products.
 #[multiversion(targets("x86_64+avx2"))]
 pub fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sums = [0.0f32; 8];
-    let ((a8, a), (b8, b)) = (a.as_chunks::<8>(), b.as_chunks::<8>());
-    for (a, b) in a8.iter().zip(b8) {
-        for i in 0..8 {
+    let mut sums = [0.0f32; SUMS];
+    let ((many_a, a), (many_b, b)) = (a.as_chunks::<SUMS>(), b.as_chunks::<SUMS>());
+    for (a, b) in many_a.iter().zip(many_b) {
+        for i in 0..SUMS {
             sums[i] += a[i] * b[i];
         }
     }
@@ -405,19 +408,55 @@ impl ChirpFrame {
     }
 }
 
-/// The window times e^(−jπ·slide·t²), t from mid-frame, by a recurrence in double precision: two products a sample.
+/// The window times e^(−jπ·slide·t²), t from mid-frame.
 fn set_turns(turns: &mut [Complex32], window: &[f32], slide: f64, rate_hz: f64) {
-    let dt = 1.0 / rate_hz;
+    let (dt, leap) = (1.0 / rate_hz, ABREAST as f64 / rate_hz);
     let phase = |t: f64| -PI * slide * t * t;
     let first = -(turns.len() as f64 - 1.0) / 2.0 * dt;
     let unit = |angle: f64| Complex64::from_polar(1.0, angle);
-    let (mut turn, mut step) = (unit(phase(first)), unit(phase(first + dt) - phase(first)));
-    let bend = unit(-2.0 * PI * slide * dt * dt);
-    for (t, w) in turns.iter_mut().zip(window) {
-        *t = Complex32::new(turn.re as f32, turn.im as f32) * *w;
-        turn *= step;
-        step *= bend;
+    let at: [f64; ABREAST] = std::array::from_fn(|i| first + i as f64 * dt);
+    let (now, step) = (at.map(|t| unit(phase(t))), at.map(|t| unit(phase(t + leap) - phase(t))));
+    let bend = unit(-2.0 * PI * slide * leap * leap);
+    let apart = |z: [Complex64; ABREAST]| [z.map(|z| z.re), z.map(|z| z.im)];
+    turn_on(apart(now), apart(step), bend, window, turns);
+}
+
+/// Turns that are worked out side by side: one alone would wait for its own product.
+const ABREAST: usize = 4;
+
+/// Turns times the window, by a recurrence in double precision: from each to the one that many further on two products.
+#[multiversion(targets("x86_64+avx2"))]
+fn turn_on(
+    mut now: Several<ABREAST, f64>,
+    mut step: Several<ABREAST, f64>,
+    bend: Complex64,
+    window: &[f32],
+    turns: &mut [Complex32],
+) {
+    let ((turns, turns_left), (window, window_left)) = (turns.as_chunks_mut(), window.as_chunks::<ABREAST>());
+    for (turns, window) in turns.iter_mut().zip(window) {
+        *turns = weighed(&now, window);
+        let ([re, im], [by_re, by_im]) = (now, step);
+        for i in 0..ABREAST {
+            now[0][i] = re[i] * by_re[i] - im[i] * by_im[i];
+            now[1][i] = re[i] * by_im[i] + im[i] * by_re[i];
+            step[0][i] = by_re[i] * bend.re - by_im[i] * bend.im;
+            step[1][i] = by_re[i] * bend.im + by_im[i] * bend.re;
+        }
     }
+    let mut last = [0.0; ABREAST];
+    last[..window_left.len()].copy_from_slice(window_left);
+    turns_left.copy_from_slice(&weighed(&now, &last)[..turns_left.len()]);
+}
+
+/// Turns times their weights.
+#[inline(always)]
+fn weighed([re, im]: &Several<ABREAST, f64>, window: &[f32; ABREAST]) -> [Complex32; ABREAST] {
+    let mut weighed = [Complex32::default(); ABREAST];
+    for i in 0..ABREAST {
+        weighed[i] = Complex32::new(re[i] as f32 * window[i], im[i] as f32 * window[i]);
+    }
+    weighed
 }
 
 #[cfg(test)]

@@ -26,6 +26,8 @@ const GUESS_HZ: f64 = 4.0;
 const REFERENCE_S: f64 = 1.0;
 /// Blocks to either side of the middle that tell the noise.
 const NOISE_BLOCKS: usize = 100;
+/// Phases that show how much the oscillator wanders in the middle, most of them twice as many.
+const SHOWN_POINTS: usize = 100;
 /// Most walks until the edges stay where they are.
 const MOST_WALKS: usize = 24;
 
@@ -184,7 +186,8 @@ fn settle(ground: &Ground, mut fit: ToneFit, least: (f64, f64), mut reach: usize
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
-        let seen = smooth(&phases(&turned, sums, sure, group, noise, &[]).0, sums.centre_s(middle), None);
+        let enough = group.max((sure.1 - sure.0) / SHOWN_POINTS);
+        let seen = smooth(&phases(&turned, sums, sure, enough, noise, &[]).0, sums.centre_s(middle), None);
         let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
         spoilt.fill(false);
         let within = (middle.saturating_sub(reach), (middle + reach).min(sums.len()));

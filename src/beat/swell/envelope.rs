@@ -71,7 +71,8 @@ fn split(bank: &mut Bank, sound: &[f32]) -> [f32; N_BANDS] {
         for lane in 0..2 * N_BANDS {
             let u = b[lane] * input[lane];
             let y = u + s1[lane];
-            s1[lane] = s2[lane] - a1[lane] * y;
+            // So bracketed, only one product and one difference wait for the sample before.
+            s1[lane] = (s2[lane] - a1[lane] * u) - a1[lane] * s1[lane];
             s2[lane] = -u - a2[lane] * y;
             out[lane] = y;
         }
