@@ -85,10 +85,8 @@ pub struct Pipeline {
     tonality: Tonality,
 }
 
-/// Frames worked on at a time, or a few less: a huge block needs no huge scratch, and what has just been copied is still at hand.
+/// Frames worked on at a time, or a few less: a huge block needs no huge scratch, and what has just been looked at is still at hand.
 const PIECE: usize = 4096;
-/// Frames copied at a time: for long copies the C library takes an instruction that is slow on many a machine.
-const PORTION: usize = 256;
 /// Channels that are the same to the last bit for so long have one input behind them: there is nothing to choose, s.
 const SAME_S: f64 = 0.1;
 /// How long the most tonal channel is looked for before the best so far is taken, s.
@@ -164,16 +162,22 @@ impl Pipeline {
                 if self.used.is_some_and(|u| u != c) {
                     continue;
                 }
-                self.scratch.clear();
-                if channels == 1 {
-                    for portion in piece.chunks(PORTION) {
-                        self.scratch.extend_from_slice(portion);
-                    }
-                } else {
+                let mut sound = piece;
+                if channels > 1 {
+                    self.scratch.clear();
                     self.scratch.extend(piece.iter().skip(c).step_by(channels));
+                    sound = &self.scratch;
                 }
-                channel.watch.run(&mut self.scratch);
-                channel.decimator.run(&self.scratch, &mut channel.waiting);
+                let dropped = channel.watch.run(sound);
+                if !dropped.is_empty() {
+                    if channels == 1 {
+                        self.scratch.clear();
+                        self.scratch.extend_from_slice(piece);
+                    }
+                    dropped.iter().for_each(|d| self.scratch[d.clone()].fill(f32::NAN));
+                    sound = &self.scratch;
+                }
+                channel.decimator.run(sound, &mut channel.waiting);
             }
             if self.used.is_none() {
                 self.choose_channel(false);

@@ -1,6 +1,7 @@
 //! What the input level tells: peak, mean square, clipping, and dropped blocks that arrive as exact zeros.
 
 use multiversion::multiversion;
+use std::ops::Range;
 
 /// Shortest run of exact zeros, entered by a jump, that counts as a dropped block, s.
 const DROPPED_S: f64 = 0.004;
@@ -33,6 +34,8 @@ pub struct LevelWatch {
     jumped_in: bool,
     previous: f32,
     recent_square: f32,
+    /// What was dropped of the block under way.
+    marked: Vec<Range<usize>>,
 }
 
 impl LevelWatch {
@@ -55,22 +58,25 @@ impl LevelWatch {
             jumped_in: false,
             previous: 0.0,
             recent_square: 0.0,
+            marked: Vec::new(),
         }
     }
 
-    /// Looks at a block and turns dropped stretches (runs of exact zeros that the sound jumps into) into NaN.
-    /// A run that began in an earlier block is marked from here on.
-    pub fn run(&mut self, block: &mut [f32]) {
+    /// Looks at a block and tells which stretches of it were dropped: runs of exact zeros that the sound jumps into. A run that
+    /// began in an earlier block is told from here on.
+    pub fn run(&mut self, block: &[f32]) -> &[Range<usize>] {
+        self.marked.clear();
         let mut i = 0;
         while i < block.len() {
             let whole = self.taken.is_multiple_of(PIECE as u64) && i + PIECE <= block.len();
             if whole && self.take_plain(&block[i..i + PIECE]) {
                 i += PIECE;
             } else {
-                self.take_one(block, i);
+                self.take_one(block[i], i);
                 i += 1;
             }
         }
+        &self.marked
     }
 
     /// Takes a whole piece in which nothing is missing, zero or at a rail; returns whether it was one.
@@ -91,9 +97,8 @@ impl LevelWatch {
         true
     }
 
-    /// Takes sample `i` of a block.
-    fn take_one(&mut self, block: &mut [f32], i: usize) {
-        let x = block[i];
+    /// Takes `x`, sample `i` of a block.
+    fn take_one(&mut self, x: f32, i: usize) {
         let lane = (self.taken % LANES as u64) as usize;
         self.taken += 1;
         if x.is_finite() {
@@ -102,7 +107,7 @@ impl LevelWatch {
             self.lanes[lane] += x * x;
             self.count_clipped(x);
             if x == 0.0 {
-                self.count_zeros(block, i);
+                self.count_zeros(i);
             } else {
                 self.zero_run = 0;
                 self.sounding += 1;
@@ -117,7 +122,7 @@ impl LevelWatch {
         }
     }
 
-    fn count_zeros(&mut self, block: &mut [f32], i: usize) {
+    fn count_zeros(&mut self, i: usize) {
         let shortest = (DROPPED_S * self.rate_hz).ceil() as usize;
         if self.zero_run == 0 {
             self.jumped_in = self.previous * self.previous > 0.06 * self.recent_square;
@@ -126,7 +131,10 @@ impl LevelWatch {
         if self.zero_run >= shortest && self.jumped_in && self.recent_square > 0.0 {
             let from = if self.zero_run == shortest { i.saturating_sub(shortest - 1) } else { i };
             self.dropped += (i - from + 1) as u64;
-            block[from..=i].fill(f32::NAN);
+            match self.marked.last_mut() {
+                Some(last) if last.end == from => last.end = i + 1,
+                _ => self.marked.push(from..i + 1),
+            }
         }
     }
 
@@ -203,19 +211,16 @@ mod tests {
             (0..8000).map(|i| (gain * (i as f32 * 0.3).sin()).clamp(-1.0, 1.0)).collect()
         };
         let mut hot = LevelWatch::new(8000);
-        hot.run(&mut tone(4.0));
+        assert!(hot.run(&tone(4.0)).is_empty());
         assert!(hot.clipped_fraction() > 0.5);
         let mut fair = LevelWatch::new(8000);
         let mut sound = tone(0.99);
         sound[4003..4202].fill(0.0);
-        fair.run(&mut sound);
+        assert_eq!(fair.run(&sound), [4003..4202]);
         assert!(fair.clipped_fraction() < 1e-9);
-        assert!(sound[4100].is_nan() && sound[4001].is_finite() && sound[4203].is_finite());
         assert!((fair.missing_s() - 199.0 / 8000.0).abs() < 1e-3);
         // A half-hertz note in eight bits dwells on zero for tens of milliseconds and is no gap.
-        let mut slow: Vec<f32> =
-            (0..16000).map(|i| ((i as f32 * 0.0004).sin() * 12.0).round() / 128.0).collect();
-        LevelWatch::new(8000).run(&mut slow);
-        assert!(slow.iter().all(|x| x.is_finite()));
+        let slow: Vec<f32> = (0..16000).map(|i| ((i as f32 * 0.0004).sin() * 12.0).round() / 128.0).collect();
+        assert!(LevelWatch::new(8000).run(&slow).is_empty());
     }
 }

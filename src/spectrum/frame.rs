@@ -4,6 +4,7 @@ use super::window::{enbw_bins, hann, turned};
 use multiversion::multiversion;
 use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
+use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::sync::Arc;
 
@@ -15,6 +16,15 @@ fn quick_size(least: usize) -> usize {
         .map(|odd| odd * least.div_ceil(*odd).next_power_of_two().max(2))
         .min()
         .unwrap_or(least)
+}
+
+thread_local! {
+    static PLANNER: RefCell<FftPlanner<f32>> = RefCell::new(FftPlanner::new());
+}
+
+/// The complex transform of `size` points. Frames of a thread share what their plans have in common.
+fn plan(size: usize) -> Arc<dyn Fft<f32>> {
+    PLANNER.with_borrow_mut(|planner| planner.plan_fft_forward(size))
 }
 
 /// A transform of real samples, zero-padded: even and odd samples are the two parts of a complex transform of half the
@@ -34,7 +44,7 @@ impl Padded {
     /// For `size` points, an even number.
     fn new(size: usize) -> Self {
         let half = size / 2;
-        let plan = FftPlanner::new().plan_fft_forward(half);
+        let plan = plan(half);
         let turns = turned(Complex64::new(0.0, -0.5), -2.0 * PI / size as f64).take(half / 2 + 1);
         let (re, im) = turns.map(|turn| (turn.re as f32, turn.im as f32)).unzip();
         Self {
@@ -328,7 +338,19 @@ pub fn dot(a: &[f32], b: &[f32]) -> f32 {
             sums[i] += a[i] * b[i];
         }
     }
-    sums.iter().sum::<f32>() + a.iter().zip(b).map(|(a, b)| a * b).sum::<f32>()
+    total(&sums) + a.iter().zip(b).map(|(a, b)| a * b).sum::<f32>()
+}
+
+/// The sum of the sums, halved in number by each addition; apart from the loop, or the compiler would take that apart too.
+#[inline(never)]
+fn total(sums: &[f32; SUMS]) -> f32 {
+    let mut sums = *sums;
+    for half in [16, 8, 4, 2, 1] {
+        for i in 0..half {
+            sums[i] += sums[i + half];
+        }
+    }
+    sums[0]
 }
 
 /// Spectra of a Hann-windowed frame after a steady slide in frequency has been undone, so that a note that moves at
@@ -356,7 +378,7 @@ impl ChirpFrame {
     /// For frames of `len` samples at `rate_hz`; `often` are slides that are undone often, Hz/s.
     pub fn new(len: usize, rate_hz: f64, often: &[f64]) -> Self {
         let size = padded_size(len);
-        let plan = FftPlanner::new().plan_fft_forward(size);
+        let plan = plan(size);
         let window = hann(len);
         let turns = |slide: f64| {
             let mut turns = vec![Complex32::default(); len];

@@ -95,9 +95,11 @@ fn split(bank: &mut Bank, sound: &[f32]) -> [f32; N_BANDS] {
 #[derive(Clone)]
 struct Tone {
     frequency_hz: f64,
-    /// Cosine and sine over one half block, and the inverse of their products' matrix.
+    /// Cosine and sine over one half block; for the last block's length their products, the cosine's with itself and with
+    /// the sine.
     cosine: Vec<f32>,
     sine: Vec<f32>,
+    products: (usize, [f32; 2]),
     /// Looks in a row in which it was not offered.
     absent: u32,
     /// Amplitudes of the last three half blocks, turned to the beginning of the stream.
@@ -113,6 +115,7 @@ impl Tone {
             frequency_hz,
             cosine: wave(f64::cos),
             sine: wave(f64::sin),
+            products: (0, [0.0; 2]),
             absent: 0,
             last: [Complex32::default(); 3],
             turn: 0.0,
@@ -122,7 +125,10 @@ impl Tone {
     /// Takes the tone out of a half block by least squares and keeps its amplitude.
     fn take_out(&mut self, sound: &mut [f32], rate_hz: f64) {
         let (c, s) = (&self.cosine[..sound.len()], &self.sine[..sound.len()]);
-        let (cc, cs, xc, xs) = (dot(c, c), dot(c, s), dot(sound, c), dot(sound, s));
+        if self.products.0 != sound.len() {
+            self.products = (sound.len(), [dot(c, c), dot(c, s)]);
+        }
+        let ([cc, cs], xc, xs) = (self.products.1, dot(sound, c), dot(sound, s));
         let ss = sound.len() as f32 - cc;
         let det = cc * ss - cs * cs;
         let (p, q) = if det > 1e-3 * cc * ss {
