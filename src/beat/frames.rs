@@ -112,8 +112,15 @@ impl Frames {
         if unasked {
             self.slides.push((SLIDE, true));
         }
-        // A line that stood a moment ago and is gone may have been taken away by a quick hand.
-        let gone = |l: &Line| l.hits > 8 && l.snr > 40.0 && (0.09..0.45).contains(&(now_s - l.last_seen_s));
+        // A line that stood a moment ago and is gone may have been taken away by a quick hand; one so low that only long frames
+        // see it is not gone in between.
+        let gone = |l: &Line| {
+            let seen = l.path.recent().next_back().map(|p| p.seen);
+            l.hits > 8
+                && l.snr > 40.0
+                && (0.09..0.45).contains(&(now_s - l.last_seen_s))
+                && (l.b.abs() > low::HIGHEST_HZ || seen != Some(Seen::Long))
+        };
         if lines.iter().any(gone) {
             self.slides.extend(QUICK_SLIDES.map(|s| (s, true)));
         }

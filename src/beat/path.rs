@@ -50,18 +50,17 @@ impl Still {
     /// Takes the next sighting, a frequency and its weight (Hz⁻²).
     pub fn take(&mut self, f: f64, w: f64) -> Taken {
         if self.count > 0 {
+            let mean = self.mean();
             self.run.rotate_left(1);
             self.run[RUN - 1] = (w, w * f);
             let (rw, rf) = self.run.iter().fold((0.0, 0.0), |(a, b), r| (a + r.0, b + r.1));
-            // How far a mean, given as weight and weighted sum, is off by more than what is allowed, and by how many times the
-            // uncertainty. Times both weights, for it is asked of every sighting and nearly always in vain.
-            let off = |(w, sum): (f64, f64), allowed: f64, sigmas: f64| {
-                let weights = w * self.weight;
-                let over = (sum * self.weight - self.sum * w).abs() - allowed * weights;
-                over > 0.0 && over > sigmas * (weights * (w + self.weight)).sqrt()
+            // How far off by more than what is allowed, and by how many times the uncertainty: asked only where it matters.
+            let off = |d: f64, allowed: f64, sigmas: f64, w: f64| {
+                let over = d.abs() - allowed;
+                over > 0.0 && over > sigmas * (1.0 / w + 1.0 / self.weight).sqrt()
             };
-            let astray = self.count >= RUN && off((rw, rf), self.run_off_hz, 3.5);
-            let strays = off((w, w * f), self.stray_hz, 4.0);
+            let astray = self.count >= RUN && off(rf / rw - mean, self.run_off_hz, 3.5, rw);
+            let strays = off(f - mean, self.stray_hz, 4.0, w);
             self.strays = if strays { self.strays + 1 } else { 0 };
             if self.strays >= 3 || astray {
                 return Taken::Ends;
