@@ -30,6 +30,11 @@ impl Clock {
         1.0 + self.error_ppm.unwrap_or(0.0) * 1e-6
     }
 
+    /// The same for figures of this answer: 1 where they have it applied already.
+    pub fn factor_left(&self) -> f64 {
+        if self.applied { 1.0 } else { self.factor() }
+    }
+
     /// Whether the error is anywhere within its bounds alike: where it was never measured, and where a rectangle rules.
     pub fn is_flat(&self) -> bool {
         self.flat || self.error_ppm.is_none()

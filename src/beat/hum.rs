@@ -9,7 +9,7 @@ use super::history::History;
 use crate::estimate::Comb;
 use crate::heard;
 use crate::settings::Mains;
-use crate::spectrum::{Peak, dot};
+use crate::spectrum::{Peak, dot_there};
 use multiversion::multiversion;
 use num_complex::{Complex32, Complex64};
 use std::collections::VecDeque;
@@ -99,13 +99,7 @@ impl Turns {
     /// Twice the mean of the samples turned back by a phase that starts at `phase`: the amplitude of a line that turns
     /// with it. A hop with missing samples counts them as nothing.
     fn mean(&self, samples: &[f32], phase: f64) -> Complex32 {
-        let [re, im] = [&self.cos, &self.sin].map(|wave| {
-            let wave = &wave[..samples.len()];
-            // What is missing is NaN and shows in the sum.
-            let sum = dot(samples, wave);
-            let there = || samples.iter().zip(wave).filter(|(x, _)| x.is_finite());
-            if sum.is_finite() { sum } else { there().map(|(x, w)| x * w).sum() }
-        });
+        let [re, im] = [&self.cos, &self.sin].map(|wave| dot_there(samples, &wave[..samples.len()]).0);
         unit(-phase) * Complex32::new(re, -im) * (2.0 / samples.len().max(1) as f32)
     }
 
@@ -124,11 +118,6 @@ fn take_line_out(a: Complex32, cos: &[f32], sin: &[f32], hop: &mut [f32]) {
 }
 
 impl Shot {
-    /// Takes the line out of the hop.
-    fn take_from(&self, hop: &mut [f32]) {
-        Self { amplitude: -self.amplitude, ..*self }.add_to(hop, hop.len());
-    }
-
     /// Adds the line to the last samples of a hop of `hop` samples.
     fn add_to(&self, part: &mut [f32], hop: usize) {
         let skipped = (hop - part.len()) as f64;
@@ -373,13 +362,15 @@ impl HumFollower {
         let step = 2.0 * PI * self.fundamental_hz / self.rate_hz;
         let Some(tooth) = self.teeth.last_mut() else { return };
         let h = f64::from(tooth.order);
+        tooth.turns.set(h * step, hop);
         for back in (1..=HOPS as u64).rev() {
             let Some(from) = sound.end().checked_sub(back * hop as u64).filter(|f| *f >= sound.first())
             else {
                 continue;
             };
             let start = self.phase - step * (back as f64 * hop as f64);
-            tooth.take(mean(sound.slice(from, from + hop as u64), h * start, h * step));
+            let mean = tooth.turns.mean(sound.slice(from, from + hop as u64), h * start);
+            tooth.take(mean);
         }
     }
 
@@ -403,12 +394,13 @@ impl HumFollower {
             let h = f64::from(tooth.order);
             let hops = sound.len() / hop;
             tooth.taken.resize(tooth.taken.len().max(hops), Shot::default());
+            tooth.turns.set(h * step, hop);
             for (back, (part, taken)) in
                 out.rchunks_exact_mut(hop).zip(tooth.taken.iter_mut().rev()).enumerate()
             {
                 let start = h * (self.phase - step * ((back + 1) * hop) as f64);
                 *taken = Shot { amplitude: tooth.amplitude, phase: start, step: h * step };
-                taken.take_from(part);
+                tooth.turns.take_out(tooth.amplitude, start, part);
             }
         }
     }
@@ -566,19 +558,6 @@ fn is_whole_hops(apart_hz: f64, within_hz: f64) -> bool {
 
 fn unit(a: f64) -> Complex32 {
     Complex32::new(a.cos() as f32, a.sin() as f32)
-}
-
-/// Twice the mean of the samples turned back by a phase that starts at `phase` and advances by `step`: the amplitude
-/// of a line that turns with it.
-fn mean(samples: &[f32], phase: f64, step: f64) -> Complex32 {
-    let (mut e, turn, mut sum) = (unit(-phase), unit(-step), Complex32::default());
-    for &x in samples {
-        if x.is_finite() {
-            sum += e * x;
-        }
-        e *= turn;
-    }
-    sum * (2.0 / samples.len().max(1) as f32)
 }
 
 /// A set of orders up to 63.

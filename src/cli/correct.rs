@@ -250,11 +250,12 @@ pub(super) fn about(meter: &Meter, file: &Path, job: &Job, record: &Corrected, t
     }
 }
 
-/// A drift that is typed, or a file that `drift --json` wrote.
+/// A drift that is typed, its sign of no account since only how fast the check ages is asked, or a file that `drift --json` wrote.
 fn drifting(text: &str) -> Result<Drift, String> {
     let path = Path::new(text);
     if !path.is_file() {
-        return text.parse::<Limit>().map(Limit::drift).map_err(|error| error.to_string());
+        let size = text.trim_start_matches(['-', '−', '+']);
+        return size.parse::<Limit>().map(Limit::drift).map_err(|error| error.to_string());
     }
     let json = store::read_text(path).map_err(|error| error.to_string())?;
     let record: DriftRecord = serde_json::from_str(&json)

@@ -22,7 +22,7 @@ impl Beat {
     pub fn new(offset: Offset, sign: f64, clock: &Clock) -> Self {
         match offset {
             Offset::Heard { offset_hz, u_hz, .. } => {
-                let scale = if clock.applied { 1.0 } else { clock.factor() };
+                let scale = clock.factor_left();
                 Self { hertz: sign * offset_hz * scale, u_hz: u_hz * scale, shape: Shape::Normal }
             }
             Offset::Within { bound_hz } => {

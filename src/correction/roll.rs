@@ -106,8 +106,7 @@ pub fn roll_call(turns: &[Turn], control: &str, k: u32, clock: &Clock) -> Result
     if labels.len() < 2 {
         return Err(RollError::OneStation);
     }
-    let error = if clock.applied { 0.0 } else { clock.error_ppm.unwrap_or(0.0) };
-    let (scale, u_clock) = (1.0 + error * 1e-6, clock.u_ppm * 1e-6);
+    let (scale, u_clock) = (clock.factor_left(), clock.u_ppm * 1e-6);
     // A side that is not known is taken as above; the other answer follows by turning that station's beats.
     let sign = |turn: &Turn| turn.side.sign().unwrap_or(1.0);
     let beats: Vec<f64> = turns.iter().map(|turn| sign(turn) * scale * turn.offset_hz).collect();

@@ -306,15 +306,10 @@ struct Level {
 impl Level {
     /// Of the samples under a window whose sum is `weight`.
     fn of(samples: &[f32], window: &[f32], weight: f32) -> Self {
-        // What is missing is NaN and shows in the sum.
-        let sum = dot(samples, window);
-        if sum.is_finite() {
-            return Self { mean: sum / weight, whole: true };
-        }
+        let (sum, whole) = dot_there(samples, window);
         let there = || samples.iter().zip(window).filter(|(x, _)| x.is_finite());
-        let weight: f32 = there().map(|(_, w)| w).sum();
-        let mean = if weight > 0.0 { there().map(|(x, w)| x * w).sum::<f32>() / weight } else { 0.0 };
-        Self { mean, whole: false }
+        let weight = if whole { weight } else { there().map(|(_, w)| w).sum() };
+        Self { mean: if weight > 0.0 { sum / weight } else { 0.0 }, whole }
     }
 
     /// What a sample has over the level below it; nothing where it is missing.
@@ -339,6 +334,17 @@ pub fn dot(a: &[f32], b: &[f32]) -> f32 {
         }
     }
     total(&sums) + a.iter().zip(b).map(|(a, b)| a * b).sum::<f32>()
+}
+
+/// Sum of the products of what is there of the samples: missing ones (NaN) are left out; and whether none is.
+pub fn dot_there(samples: &[f32], weights: &[f32]) -> (f32, bool) {
+    // What is missing shows in the sum.
+    let sum = dot(samples, weights);
+    if sum.is_finite() {
+        return (sum, true);
+    }
+    let there = samples.iter().zip(weights).filter(|(x, _)| x.is_finite());
+    (there.map(|(x, w)| x * w).sum(), false)
 }
 
 /// The sum of the sums, halved in number by each addition; apart from the loop, or the compiler would take that apart too.
