@@ -348,11 +348,11 @@ impl HumFollower {
         // The means gathered so far were turned back by the old frequency: turn them on to the new one.
         for tooth in &mut self.teeth {
             let step = 2.0 * PI * by * f64::from(tooth.order) * hop_s;
-            let n = tooth.sums.len();
-            for (i, sum) in tooth.sums.iter_mut().enumerate() {
-                // The phase is continuous now; a hop that lies back by t was ahead by 2π·by·t.
-                let back = (n - i) as f64 - 0.5;
-                *sum *= unit(step * back);
+            // The phase is continuous now; a hop that lies back by t was ahead by 2π·by·t.
+            let (mut ahead, more) = (unit(0.5 * step), unit(step));
+            for sum in tooth.sums.iter_mut().rev() {
+                *sum *= ahead;
+                ahead *= more;
             }
         }
     }

@@ -11,7 +11,7 @@ const RAIL_RUN: u32 = 3;
 
 /// Samples whose squares are added up before the mean square is led on. They are counted from the beginning of the
 /// stream, and every [`LANES`]-th is added to a sum of its own, so that all figures are the same for any block size.
-const PIECE: usize = 64;
+const PIECE: usize = 256;
 const LANES: usize = 8;
 
 /// Watches one channel at the card's rate.
