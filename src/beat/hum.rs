@@ -6,7 +6,7 @@
 
 use super::HOP_S;
 use super::history::History;
-use crate::estimate::Comb;
+use crate::estimate::{Comb, Turnings};
 use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::{Peak, dot_there};
@@ -87,13 +87,9 @@ impl Turns {
             return;
         }
         self.step = step;
-        let (mut e, turn) = (Complex64::new(1.0, 0.0), Complex64::from_polar(1.0, step));
         self.cos.resize(hop, 0.0);
         self.sin.resize(hop, 0.0);
-        for (cos, sin) in self.cos.iter_mut().zip(&mut self.sin) {
-            (*cos, *sin) = (e.re as f32, e.im as f32);
-            e *= turn;
-        }
+        set_turns(Turnings::new(step / (2.0 * PI), 0.0, 0.0, 1.0), &mut self.cos, &mut self.sin);
     }
 
     /// Twice the mean of the samples turned back by a phase that starts at `phase`: the amplitude of a line that turns
@@ -109,9 +105,21 @@ impl Turns {
     }
 }
 
-/// Takes a line of the complex amplitude `a` out of a hop.
+/// Writes turns down, one after the other.
 #[multiversion(targets("x86_64+avx2"))]
-fn take_line_out(a: Complex32, cos: &[f32], sin: &[f32], hop: &mut [f32]) {
+fn set_turns(mut turnings: Turnings<4>, cos: &mut [f32], sin: &mut [f32]) {
+    let ((cosines, last_cos), (sines, last_sin)) = (cos.as_chunks_mut(), sin.as_chunks_mut());
+    for (cos, sin) in cosines.iter_mut().zip(sines) {
+        [*cos, *sin] = turnings.turn().map(|part| part.map(|x| x as f32));
+    }
+    for (last, part) in [last_cos, last_sin].into_iter().zip(turnings.turn()) {
+        last.iter_mut().zip(part).for_each(|(last, x)| *last = x as f32);
+    }
+}
+
+/// Takes a line of the complex amplitude `a` out of a stretch over which its turns are `cos` and `sin`.
+#[multiversion(targets("x86_64+avx2"))]
+pub fn take_line_out(a: Complex32, cos: &[f32], sin: &[f32], hop: &mut [f32]) {
     for ((y, c), s) in hop.iter_mut().zip(cos).zip(sin) {
         *y -= a.re * c - a.im * s;
     }

@@ -94,6 +94,9 @@ const LEFT_POINTS: usize = 4;
 /// Lives whose soundings are kept.
 const LIVES_SOUNDED: usize = 40;
 
+/// How far back is asked whether a rest that is open goes on, s.
+const GOES_ON_S: f64 = 2.5;
+
 /// A rest under way.
 struct Standing {
     /// On sound without any hum.
@@ -497,7 +500,10 @@ impl Ear {
                 continue;
             }
             let is_hum = !line.path.travelled() && self.hum.is_line(line.b.abs(), 0.25);
-            let standing = line.path.standing(now_s);
+            // Of a rest that is open only how it goes on is asked.
+            let open = self.dossiers.get(&line.id).is_some_and(|d| d.standing.is_some());
+            let since_s = if open { now_s - GOES_ON_S } else { 0.0 };
+            let standing = line.path.standing(now_s, since_s);
             let is_image = standing.is_some() && self.is_image(line);
             let (id, b, r, seen_s, b_u) = (line.id, line.b.abs(), line.r, line.last_seen_s, line.b_u());
             let sign = line.b.signum();

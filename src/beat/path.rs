@@ -222,7 +222,8 @@ impl Path {
 
     /// The stretch, up to now, over which the sightings stand still: its first and last instant, mean |b|.
     /// `None` when the last half second (or the last three sightings of long frames) moves.
-    pub fn standing(&self, now_s: f64) -> Option<(f64, f64, f64)> {
+    /// No sightings before `since_s` are asked.
+    pub fn standing(&self, now_s: f64, since_s: f64) -> Option<(f64, f64, f64)> {
         let last = self.recent.back()?;
         let window = match last.seen {
             Seen::Short => 0.45,
@@ -234,7 +235,7 @@ impl Path {
         }
         // Walking back from the newest.
         let (mut from, mut still) = (self.recent.len(), Still::new(STRAY_HZ, STILL_HZ));
-        for (i, p) in self.recent.iter().enumerate().rev() {
+        for (i, p) in self.recent.iter().enumerate().rev().take_while(|(_, p)| p.at_s >= since_s) {
             match still.take(p.b.abs(), 1.0 / (p.u * p.u)) {
                 Taken::Ends => break,
                 Taken::Strays => {}

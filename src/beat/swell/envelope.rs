@@ -5,6 +5,7 @@
 //! (120.6 Hz to 0.6 Hz); powers are therefore taken over halves of it and weighed 1:2:1, which leaves less than a
 //! thousandth of that. The tones are taken out of the sound before it is split, or a lone note would be in every band.
 
+use crate::beat::hum::take_line_out;
 use crate::block::any_missing;
 use crate::spectrum::dot;
 use multiversion::multiversion;
@@ -136,9 +137,7 @@ impl Tone {
         } else {
             (0.0, 0.0)
         };
-        for ((x, c), s) in sound.iter_mut().zip(c).zip(s) {
-            *x -= p * c + q * s;
-        }
+        take_line_out(Complex32::new(p, -q), c, s, sound);
         let (sin, cos) = self.turn.sin_cos();
         let turned = Complex32::new(p, -q) * Complex32::new(cos as f32, -sin as f32);
         self.last = [self.last[1], self.last[2], turned];
