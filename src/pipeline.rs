@@ -168,16 +168,17 @@ impl Pipeline {
                     self.scratch.extend(piece.iter().skip(c).step_by(channels));
                     sound = &self.scratch;
                 }
-                let dropped = channel.watch.run(sound);
-                if !dropped.is_empty() {
-                    if channels == 1 {
-                        self.scratch.clear();
-                        self.scratch.extend_from_slice(piece);
-                    }
-                    dropped.iter().for_each(|d| self.scratch[d.clone()].fill(f32::NAN));
-                    sound = &self.scratch;
+                let looked = channel.watch.run(sound);
+                if looked.whole && looked.dropped.is_empty() {
+                    channel.decimator.run_whole(sound, &mut channel.waiting);
+                    continue;
                 }
-                channel.decimator.run(sound, &mut channel.waiting);
+                if channels == 1 {
+                    self.scratch.clear();
+                    self.scratch.extend_from_slice(piece);
+                }
+                looked.dropped.iter().for_each(|d| self.scratch[d.clone()].fill(f32::NAN));
+                channel.decimator.run(&self.scratch, &mut channel.waiting);
             }
             if self.used.is_none() {
                 self.choose_channel(false);

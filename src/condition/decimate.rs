@@ -185,6 +185,8 @@ pub struct Decimator {
     given: u64,
     /// Missing input still within reach, as half-open ranges of input index.
     missing: VecDeque<(u64, u64)>,
+    /// Scratch: input with zeros for what is missing, and what goes from stage to stage.
+    filled: Vec<f32>,
     scratch: [Vec<f32>; 2],
 }
 
@@ -214,6 +216,7 @@ impl Decimator {
             taken: 0,
             given: 0,
             missing: VecDeque::new(),
+            filled: Vec::new(),
             scratch: [Vec::new(), Vec::new()],
         }
     }
@@ -231,30 +234,35 @@ impl Decimator {
 
     /// Takes `input`, appends what it completes to `output`: sample k of the whole output stands for input k·factor.
     pub fn run(&mut self, input: &[f32], output: &mut Vec<f32>) {
-        let [mut this, mut next] = std::mem::take(&mut self.scratch);
-        let copied = self.stages.is_empty() || any_missing(input);
-        if copied {
-            this.clear();
-            this.extend_from_slice(input);
-            for (i, x) in this.iter_mut().enumerate() {
-                if !x.is_finite() {
-                    *x = 0.0;
-                    self.note_missing(self.taken + i as u64);
-                }
+        if !any_missing(input) {
+            return self.run_whole(input, output);
+        }
+        let mut filled = std::mem::take(&mut self.filled);
+        filled.clear();
+        filled.extend_from_slice(input);
+        for (i, x) in filled.iter_mut().enumerate() {
+            if !x.is_finite() {
+                *x = 0.0;
+                self.note_missing(self.taken + i as u64);
             }
         }
+        self.run_whole(&filled, output);
+        self.filled = filled;
+    }
+
+    /// The same for input of which nothing is missing.
+    pub fn run_whole(&mut self, input: &[f32], output: &mut Vec<f32>) {
         self.taken += input.len() as u64;
-        let mut stages = self.stages.iter_mut();
-        if let Some(stage) = stages.next() {
-            stage.run(if copied { &this } else { input }, &mut next);
+        let [mut this, mut next] = std::mem::take(&mut self.scratch);
+        let mut latest = input;
+        for stage in &mut self.stages {
+            stage.run(latest, &mut next);
             std::mem::swap(&mut this, &mut next);
-        }
-        for stage in stages {
-            stage.run(&this, &mut next);
-            std::mem::swap(&mut this, &mut next);
+            latest = &this;
         }
         let from = output.len();
-        output.extend_from_slice(&this);
+        output.extend_from_slice(latest);
+        let given = latest.len();
         if !self.missing.is_empty() {
             for (k, x) in (self.given..).zip(&mut output[from..]) {
                 if self.touches_missing(k * self.factor as u64) {
@@ -262,7 +270,7 @@ impl Decimator {
                 }
             }
         }
-        self.given += this.len() as u64;
+        self.given += given as u64;
         self.scratch = [this, next];
     }
 

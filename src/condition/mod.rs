@@ -8,7 +8,7 @@ mod decimate;
 mod watch;
 
 pub use decimate::Decimator;
-pub use watch::LevelWatch;
+pub use watch::{LevelWatch, Looked};
 
 /// Lowest input rate that still carries a beat note, Hz.
 pub const SLOWEST_RATE_HZ: u32 = 400;

@@ -14,6 +14,15 @@ const RAIL_RUN: u32 = 3;
 const PIECE: usize = 256;
 const LANES: usize = 8;
 
+/// What a look at a block has shown.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Looked<'a> {
+    /// Stretches of it that were dropped.
+    pub dropped: &'a [Range<usize>],
+    /// Whether none of its samples is missing (not a finite number).
+    pub whole: bool,
+}
+
 /// Watches one channel at the card's rate.
 pub struct LevelWatch {
     rate_hz: f64,
@@ -64,8 +73,9 @@ impl LevelWatch {
 
     /// Looks at a block and tells which stretches of it were dropped: runs of exact zeros that the sound jumps into. A run that
     /// began in an earlier block is told from here on.
-    pub fn run(&mut self, block: &[f32]) -> &[Range<usize>] {
+    pub fn run(&mut self, block: &[f32]) -> Looked<'_> {
         self.marked.clear();
+        let missing = self.missing;
         let mut i = 0;
         while i < block.len() {
             let whole = self.taken.is_multiple_of(PIECE as u64) && i + PIECE <= block.len();
@@ -76,7 +86,7 @@ impl LevelWatch {
                 i += 1;
             }
         }
-        &self.marked
+        Looked { dropped: &self.marked, whole: self.missing == missing }
     }
 
     /// Takes a whole piece in which nothing is missing, zero or at a rail; returns whether it was one.
@@ -211,16 +221,18 @@ mod tests {
             (0..8000).map(|i| (gain * (i as f32 * 0.3).sin()).clamp(-1.0, 1.0)).collect()
         };
         let mut hot = LevelWatch::new(8000);
-        assert!(hot.run(&tone(4.0)).is_empty());
+        assert_eq!(hot.run(&tone(4.0)), Looked { dropped: &[], whole: true });
         assert!(hot.clipped_fraction() > 0.5);
         let mut fair = LevelWatch::new(8000);
         let mut sound = tone(0.99);
         sound[4003..4202].fill(0.0);
-        assert_eq!(fair.run(&sound), [4003..4202]);
+        assert_eq!(fair.run(&sound).dropped, [4003..4202]);
+        sound[7] = f32::NAN;
+        assert!(!fair.run(&sound).whole);
         assert!(fair.clipped_fraction() < 1e-9);
         assert!((fair.missing_s() - 199.0 / 8000.0).abs() < 1e-3);
         // A half-hertz note in eight bits dwells on zero for tens of milliseconds and is no gap.
         let slow: Vec<f32> = (0..16000).map(|i| ((i as f32 * 0.0004).sin() * 12.0).round() / 128.0).collect();
-        assert!(LevelWatch::new(8000).run(&slow).is_empty());
+        assert!(LevelWatch::new(8000).run(&slow).dropped.is_empty());
     }
 }

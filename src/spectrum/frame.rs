@@ -1,6 +1,6 @@
 //! One frame of sound into its spectrum: planned once, all scratch owned, nothing allocated per frame.
 
-use super::window::{enbw_bins, hann, turned};
+use super::window::{HANN_ENBW_BINS, hann, turned};
 use multiversion::multiversion;
 use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
@@ -198,6 +198,11 @@ fn padded_size(len: usize) -> usize {
     quick_size(len + len / 2)
 }
 
+/// Sum of a periodic Hann window of `len` samples.
+fn hann_weight(len: usize) -> f32 {
+    0.5 * len as f32
+}
+
 /// Spectrum of a Hann-windowed frame of real samples, zero-padded by half its length or more.
 pub struct RealFrame {
     padded: Padded,
@@ -216,9 +221,9 @@ impl RealFrame {
         let window = hann(len);
         Self {
             padded: Padded::new(size),
-            weight: window.iter().sum(),
-            scale: (2.0 / window.iter().sum::<f32>()).powi(2),
-            enbw_hz: enbw_bins(&window) * rate_hz / len as f64,
+            weight: hann_weight(len),
+            scale: (2.0 / hann_weight(len)).powi(2),
+            enbw_hz: HANN_ENBW_BINS * rate_hz / len as f64,
             bin_hz: rate_hz / size as f64,
             power: vec![0.0; size / 2 + 1],
             window,
@@ -394,8 +399,8 @@ impl ChirpFrame {
         Self {
             known: often.iter().map(|&slide| (slide, turns(slide))).collect(),
             turns: turns(0.0),
-            weight: window.iter().sum(),
-            scale: (2.0 / window.iter().sum::<f32>()).powi(2),
+            weight: hann_weight(len),
+            scale: (2.0 / hann_weight(len)).powi(2),
             rate_hz,
             turned: vec![Complex32::default(); size],
             bins: vec![Complex32::default(); size],
@@ -497,7 +502,9 @@ mod tests {
     #[test]
     fn hann_figures_of_heinzel() {
         let w = hann(4096);
-        assert!((enbw_bins(&w) - 1.5).abs() < 1e-6);
+        let sum = |power: i32| w.iter().map(|&w| f64::from(w).powi(power)).sum::<f64>();
+        assert!((4096.0 * sum(2) / sum(1).powi(2) - HANN_ENBW_BINS).abs() < 1e-6);
+        assert!((sum(1) / f64::from(hann_weight(4096)) - 1.0).abs() < 1e-6);
         let gain = |offset: f64| {
             let (mut re, mut im) = (0.0, 0.0);
             for (n, &w) in w.iter().enumerate() {

@@ -9,4 +9,3 @@ mod window;
 
 pub use frame::{ChirpFrame, PlainFrame, RealFrame, dot, dot_there};
 pub use peaks::{Floor, Peak, drop_side_lobes, find_peaks};
-pub use window::{enbw_bins, hann};

@@ -47,7 +47,8 @@ pub fn walk(way: &Way, outward: isize, wander: f64, spoilt: &mut [bool]) -> isiz
     let mut lately = amplitude * amplitude;
     let mut filter =
         WanderFilter::new(sums.centre_s(middle), wander).with_frequency(2.0 * PI * 3.0 * fit.u_hz);
-    let mut strays: Vec<f64> = Vec::new();
+    // Sums of all innovations so far, in standard deviations, from none on.
+    let mut strays = vec![0.0];
     // What each window's sum comes to where the note is known to stand: other lines nearby shake the phase too.
     let mut shaken = [(0.0f64, 0.0f64); WINDOWS.len()];
     let (mut absent, mut wild, mut missing) = (0usize, 0usize, 0usize);
@@ -110,18 +111,20 @@ pub fn walk(way: &Way, outward: isize, wander: f64, spoilt: &mut [bool]) -> isiz
         lately += LATELY * (power - lately);
         filter.update(&point);
         heard_since += 1;
-        strays.push(stray);
+        let all = strays[strays.len() - 1] + stray;
+        strays.push(all);
         let trust = (at as isize - middle as isize).unsigned_abs() < trusted;
         for (window, (squares, count)) in WINDOWS.into_iter().zip(&mut shaken) {
-            if let Some(run) = strays.len().checked_sub(window) {
-                let sum = strays[run..].iter().sum::<f64>() / (window as f64).sqrt();
-                let usual = if *count > 8.0 { (*squares / *count).sqrt().max(1.0) } else { 1.0 };
-                if trust {
-                    *squares += sum * sum;
-                    *count += 1.0;
-                } else if sum.abs() > EDGE_SIGMAS * usual {
-                    break 'walk k - outward * ((window * group) as isize + back_off(window));
-                }
+            let Some(before) = strays.len().checked_sub(window + 1) else { break };
+            let square = (all - strays[before]).powi(2) / window as f64;
+            if trust {
+                *squares += square;
+                *count += 1.0;
+                continue;
+            }
+            let usual = if *count > 8.0 { (*squares / *count).max(1.0) } else { 1.0 };
+            if square > EDGE_SIGMAS * EDGE_SIGMAS * usual {
+                break 'walk k - outward * ((window * group) as isize + back_off(window));
             }
         }
     };
