@@ -15,6 +15,7 @@ mod ending;
 mod frames;
 mod history;
 mod hum;
+mod joint;
 mod life;
 mod lines;
 mod low;
