@@ -16,6 +16,17 @@ const LEAP_HZ: f64 = 3500.0;
 const FAINT_START: f64 = 0.003;
 const SUDDEN_S: f64 = 0.1;
 
+/// Longest time that two lives may be heard apart from each other and be one note, s; how near to each other they are no two
+/// notes, Hz and parts of |b|, and the steps in which that is looked at, s.
+const OVERLAP_S: f64 = 0.75;
+const SAME_HZ: f64 = 5.0;
+const SAME_PART: f64 = 0.05;
+const STEP_S: f64 = 0.05;
+
+/// What stood so much softer than a note, in power, and went with it for a while, s, was dragged along as it passed.
+const DRAGGED: f64 = 0.1;
+const DRAGGED_S: f64 = 0.3;
+
 /// How long a note may take to leave its line at the end of a rest, s.
 const LEFT_S: f64 = 0.3;
 
@@ -241,6 +252,31 @@ impl Life {
 
     pub fn overlap_s(&self, other: &Self) -> f64 {
         self.last_seen_s.min(other.last_seen_s) - self.born_s.max(other.born_s)
+    }
+
+    /// Whether the two were heard in different places, or to rest, for longer than a line goes on that has lost its note to the
+    /// one that found it again.
+    pub fn is_rival_of(&self, other: &Self) -> bool {
+        let overlap_s = self.overlap_s(other);
+        let far_softer = |a: &Self, b: &Self| a.stood_power() < DRAGGED * b.stood_power();
+        if overlap_s > DRAGGED_S && (far_softer(self, other) || far_softer(other, self)) {
+            return true;
+        }
+        if overlap_s <= OVERLAP_S {
+            return false;
+        }
+        let rest_together =
+            |m: &Measured, o: &Measured| m.end_s.min(o.end_s) - m.start_s.max(o.start_s) > 0.0;
+        if self.rests.iter().any(|(m, _)| other.rests.iter().any(|(o, _)| rest_together(m, o))) {
+            return true;
+        }
+        let from_s = self.born_s.max(other.born_s);
+        let apart = |t: f64| match (self.at(t), other.at(t)) {
+            (Some((f, _)), Some((g, _))) => (f - g).abs() > SAME_HZ + SAME_PART * f.min(g),
+            _ => false,
+        };
+        let steps = (overlap_s / STEP_S) as usize;
+        (0..steps).filter(|i| apart(from_s + *i as f64 * STEP_S)).count() as f64 * STEP_S > OVERLAP_S
     }
 
     /// Whether this life moved as a whole multiple of `other`, or at a fixed distance above or below it.

@@ -2,6 +2,9 @@
 
 use super::life::Life;
 
+/// How long a line must have stood to be known for a steady one when another is found in its place, s.
+const FOUND_ANEW_S: f64 = 1.0;
+
 /// Where a moving note crosses a steady line, the two may be taken for each other: then the one that moved stands
 /// where the other stood, from the moment that the other moves on. What came after is given back.
 pub fn mend_swaps(lives: &mut [Life]) {
@@ -12,23 +15,61 @@ pub fn mend_swaps(lives: &mut [Life]) {
             }
             let (mover, stander) = (&lives[i], &lives[j]);
             let Some((stood, _)) = stander.rests.first() else { continue };
-            let Some((stands, _)) = mover.rests.iter().find(|(m, _)| {
-                (m.heard_hz - stood.heard_hz).abs() < 0.5 && (m.start_s - stood.end_s).abs() < 0.8
-            }) else {
-                continue;
-            };
-            let at_s = f64::midpoint(stands.start_s, stood.end_s);
+            // What never moved may have been found anew where the note had taken its follower away: then its birth counts.
+            let stands_s = mover.rests.iter().find_map(|(m, _)| {
+                let from_s = if mover.travelled { m.start_s } else { mover.born_s };
+                let there = (m.heard_hz - stood.heard_hz).abs() < 0.5 && (from_s - stood.end_s).abs() < 0.8;
+                there.then_some(from_s)
+            });
+            let Some(stands_s) = stands_s else { continue };
+            let at_s = f64::midpoint(stands_s, stood.end_s);
             let moved_on = stander
                 .outline
                 .iter()
                 .any(|p| p.at_s > at_s - 0.3 && (p.b.abs() - stood.heard_hz).abs() > 6.0);
             let came = mover.born_s < at_s - 0.3 && mover.travelled;
-            if moved_on && came {
+            let found_anew = !mover.travelled && mover.born_s > stood.start_s + FOUND_ANEW_S;
+            if moved_on && (came || found_anew) {
                 let (low, high) = lives.split_at_mut(i.max(j));
                 low[i.min(j)].exchange_after(&mut high[0], at_s);
             }
         }
     }
+}
+
+/// How near, Hz, and how soon, s, a life begins to where and when a note left its rest, to be that note.
+const SET_OUT_HZ: f64 = 40.0;
+const SET_OUT_S: f64 = 0.5;
+/// By how much a note's loudness may differ from one life to the next, in power.
+const ALIKE: f64 = 3.0;
+
+/// A note that sets out may leave its follower to a sideband beside it, and be found as a new life: then what rested goes on
+/// far softer from when that one begins, as loud as the rest was. What came after is given back.
+pub fn mend_faint_tails(lives: &mut [Life]) {
+    for i in 0..lives.len() {
+        for j in 0..lives.len() {
+            let Some(at_s) = (i != j).then(|| set_out(&lives[i], &lives[j])).flatten() else { continue };
+            let (low, high) = lives.split_at_mut(i.max(j));
+            low[i.min(j)].exchange_after(&mut high[0], at_s);
+        }
+    }
+}
+
+/// When the note that `rested` left that life for `found`.
+fn set_out(rested: &Life, found: &Life) -> Option<f64> {
+    let (first_s, first) = found.first();
+    let (rest, _) = rested.rests.iter().rfind(|(m, _)| m.end_s < first_s + SET_OUT_S)?;
+    let rate = match found.outline.as_slice() {
+        [p, q, ..] => (q.b.abs() - p.b.abs()) / (q.at_s - p.at_s).max(STEP_S),
+        _ => return None,
+    };
+    let lead_s = (first_s - rest.end_s).abs();
+    let near = (first.abs() - rest.heard_hz).abs() < SET_OUT_HZ + rate.abs() * lead_s;
+    let alike = (rest.power / ALIKE..rest.power * ALIKE).contains(&found.usual_power());
+    let after = |p: &&super::path::Point| p.at_s > first_s;
+    let softer = rested.last_power < rest.power / LOUDER
+        && rested.outline.iter().filter(after).all(|p| p.power < rest.power / ALIKE);
+    (found.moved() && lead_s < SET_OUT_S && near && alike && softer).then_some(rest.end_s)
 }
 
 /// How much louder a note is than hum's sidebands on it, in power, and for how long two lives are compared, s.

@@ -15,6 +15,7 @@ mod ending;
 mod frames;
 mod history;
 mod hum;
+mod joint;
 mod life;
 mod lines;
 mod low;
@@ -65,6 +66,8 @@ const EARLY_S: f64 = 1.024;
 const FIRST_HUM_LOOK: u64 = 21;
 /// How far back the sound is cleaned of hum that has just been found, s.
 const HUM_BACK_S: f64 = 2.0;
+/// How long before it was seen to stand a rest may have begun, s.
+const BEFORE_S: f64 = 1.2;
 /// A rest younger than this begins anew when more hum is found, s.
 const YOUNG_S: f64 = 3.0;
 /// A rest is measured with a hum line beside it when the two have turned this often against each other.
@@ -145,11 +148,20 @@ impl Standing {
     }
 }
 
+/// A rest that is over: where it was seen to stand, and the sign of the line then.
+struct Closed {
+    core: (f64, f64),
+    frequency_hz: f64,
+    sign: f64,
+}
+
 /// What a line has besides its track.
 #[derive(Default)]
 struct Dossier {
     standing: Option<Standing>,
     rests: Vec<(Measured, f64)>,
+    /// The newest of them, or what could not be measured.
+    closed: Option<Closed>,
     passages: Vec<passage::Passage>,
     rest_until_s: f64,
     /// Instant up to which sign changes have been judged.
@@ -399,10 +411,7 @@ impl Ear {
             let from = self.raw.first().max(end.saturating_sub((HUM_BACK_S * self.rate_hz) as u64));
             self.hum.clean_past(self.raw.slice(from, end), self.hop, &mut self.hop_buffer);
             self.clean.replace(from, &self.hop_buffer);
-            // Young rests have gathered the hum: they begin anew on the sound without it.
-            let young_s = end as f64 / self.rate_hz - YOUNG_S;
-            let young = |d: &&mut Dossier| d.standing.as_ref().is_some_and(|s| s.core.0 > young_s);
-            self.dossiers.values_mut().filter(young).for_each(|d| d.standing = None);
+            self.begin_anew(end);
         }
         // What was followed as a line and is hum is no line any more: it would catch a note that passes.
         let hum = &self.hum;
@@ -414,6 +423,39 @@ impl Ear {
             }
             !drop
         });
+    }
+
+    /// Young rests have gathered hum that has just been found: they are gathered anew from the sound without it, those too
+    /// that the hand has ended since.
+    fn begin_anew(&mut self, end: u64) {
+        let young_s = end as f64 / self.rate_hz - YOUNG_S;
+        for line in &self.table.lines {
+            let beside = self.beside(line);
+            let Some(dossier) = self.dossiers.get_mut(&line.id) else { continue };
+            let mut gather = |core: (f64, f64), frequency_hz: f64, earliest_s: f64| {
+                let first =
+                    ((earliest_s.max(core.0 - BEFORE_S) * self.rate_hz) as u64).max(self.clean.first());
+                let mut open = Standing::begin(frequency_hz, core, first, self.rate_hz, &self.hum);
+                open.take(&self.clean, end, &self.hum, self.hop, &mut self.gift);
+                open
+            };
+            if let Some(open) = dossier.standing.as_mut().filter(|s| s.core.0 > young_s) {
+                *open = gather(open.core, open.frequency_hz, dossier.rest_until_s);
+            }
+            if let Some(closed) = dossier.closed.take_if(|c| c.core.0 > young_s) {
+                let before = dossier.rests.iter().rposition(|(m, _)| m.end_s > closed.core.0);
+                let earliest_s =
+                    dossier.rests.last().filter(|_| before.is_none()).map_or(0.0, |(m, _)| m.end_s);
+                let measured = gather(closed.core, closed.frequency_hz, earliest_s).measure(&beside);
+                if let Some(m) = measured {
+                    dossier.rest_until_s = dossier.rest_until_s.max(m.end_s);
+                    match before {
+                        Some(i) => dossier.rests[i].0 = m,
+                        None => dossier.rests.push((m, closed.sign)),
+                    }
+                }
+            }
+        }
     }
 
     fn look_long(&mut self, end: u64) {
@@ -522,10 +564,11 @@ impl Ear {
                 close |=
                     open.sums.carrier_hz() > 0.0 && (open.frequency_hz - open.sums.carrier_hz()).abs() > 6.0;
                 if close {
-                    self.close_rest(id, sign);
+                    let beside = self.beside(&self.table.lines[i]);
+                    self.close_rest(id, sign, &beside);
                 }
             } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0 && !is_image) {
-                let earliest = (from - 1.2).max(dossier.rest_until_s).max(0.0);
+                let earliest = (from - BEFORE_S).max(dossier.rest_until_s).max(0.0);
                 let first = ((earliest * self.rate_hz) as u64).max(self.clean.first());
                 let mut open = Standing::begin(f, (from, to), first, self.rate_hz, &self.hum);
                 open.take(&self.clean, end, &self.hum, self.hop, &mut self.gift);
@@ -555,21 +598,25 @@ impl Ear {
         !lines.iter().any(near) && lines.iter().chain(self.ended.iter().map(|e| &e.line)).any(stood)
     }
 
-    /// What stands beside a line: the hum, and other lines that have stood for a while.
-    fn beside(&self, id: u32) -> Comb {
+    /// What stands beside a line: the hum, and other lines that have stood for a while and are loud enough to matter.
+    fn beside(&self, note: &Line) -> Comb {
         let mut comb = self.hum.comb();
-        let stands = |l: &&Line| l.id != id && l.confirmed() && l.r.abs() < 20.0 && l.hits > 20;
+        let standing = self.dossiers.get(&note.id).and_then(|d| d.standing.as_ref());
+        let at_hz = standing.map_or(note.b.abs(), |s| s.frequency_hz);
+        let stands = |l: &&Line| l.id != note.id && l.confirmed() && l.r.abs() < 20.0 && l.hits > 20;
         let open = |l: &Line| self.dossiers.get(&l.id).is_some_and(|d| d.standing.is_some());
-        comb.lone.extend(self.table.lines.iter().filter(stands).filter(|l| open(l)).map(|l| l.b.abs()));
+        let leaks = |l: &Line| rest::leaks((l.b.abs(), l.power), (at_hz, note.power));
+        let lines = self.table.lines.iter().filter(stands).filter(|l| open(l) && leaks(l));
+        comb.lone.extend(lines.map(|l| l.b.abs()));
         comb
     }
 
-    fn close_rest(&mut self, id: u32, sign: f64) {
-        let beside = self.beside(id);
+    fn close_rest(&mut self, id: u32, sign: f64, beside: &Comb) {
         let Some(dossier) = self.dossiers.get_mut(&id) else { return };
         let Some(open) = dossier.standing.take() else { return };
         dossier.rest_until_s = open.core.1;
-        let measured = open.measure(&beside);
+        dossier.closed = Some(Closed { core: open.core, frequency_hz: open.frequency_hz, sign });
+        let measured = open.measure(beside);
         if let Some(mut m) = measured {
             let soundings = std::mem::take(&mut dossier.soundings);
             m.pull = self.pull_of(&m, &soundings);
@@ -581,7 +628,8 @@ impl Ear {
     }
 
     fn bury(&mut self, line: Line) {
-        self.close_rest(line.id, line.b.signum());
+        let beside = self.beside(&line);
+        self.close_rest(line.id, line.b.signum(), &beside);
         let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
         if line.confirmed()
             && !self.is_passing_hum(&line)
@@ -628,7 +676,8 @@ impl Ear {
             if !enough || after[0].at_s > now_s - 0.3 {
                 continue;
             }
-            let near = |p: &&path::Point, t: f64| (p.at_s - t).abs() < 0.45 && p.seen == Seen::Short;
+            let near =
+                |p: &&path::Point, t: f64| (p.at_s - t).abs() < passage::ABOUT_S && p.seen == Seen::Short;
             let (s, t) = (before[before.len() - 1].at_s, after[0].at_s);
             let before: Vec<_> = before.iter().filter(|p| near(p, s)).copied().collect();
             let after: Vec<_> = after.iter().filter(|p| near(p, t)).copied().collect();
@@ -727,16 +776,16 @@ impl Ear {
         let chosen = self.choose(None);
         let line = chosen.and_then(|id| self.line(id));
         let side = line.map_or(Side::Unknown, |l| self.side_of(l, at_s, l.b.signum()));
-        let standing = line.and_then(|l| Some((l.id, self.dossiers.get(&l.id)?.standing.as_ref()?)));
+        let standing = line.and_then(|l| Some((l, self.dossiers.get(&l.id)?.standing.as_ref()?)));
         let same = |p: &&Provisional, id, s: &Standing| p.id == id && (p.core_from_s - s.core.0).abs() < 0.5;
         let provisional =
-            standing.map(|(id, s)| match self.provisional.as_ref().filter(|p| same(p, id, s)) {
+            standing.map(|(l, s)| match self.provisional.as_ref().filter(|p| same(p, l.id, s)) {
                 Some(p) if at_s < p.due_s => p.clone(),
                 before => {
-                    let mut measured = s.measure(&self.beside(id));
+                    let mut measured = s.measure(&self.beside(l));
                     let (mut pull_due_s, mut pull_until_s) =
                         before.map_or((0.0, 0.0), |p| (p.pull_due_s, p.pull_until_s));
-                    if let (Some(m), Some(dossier)) = (&mut measured, self.dossiers.get(&id)) {
+                    if let (Some(m), Some(dossier)) = (&mut measured, self.dossiers.get(&l.id)) {
                         if at_s >= pull_due_s {
                             m.pull = self.pull_of(m, &dossier.soundings);
                             pull_due_s = at_s + PULL_EVERY_S;
@@ -752,7 +801,7 @@ impl Ear {
                     }
                     // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
                     let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
-                    Provisional { id, core_from_s: s.core.0, due_s, measured, pull_due_s, pull_until_s }
+                    Provisional { id: l.id, core_from_s: s.core.0, due_s, measured, pull_due_s, pull_until_s }
                 }
             });
         let rest =
@@ -796,9 +845,12 @@ impl Ear {
             self.write_rows(now_s, lag);
             lag -= HOP_S;
         }
-        for line in self.table.lines.clone() {
+        // All rests are closed while it is known of each what stands beside the others.
+        let lines = self.table.lines.clone();
+        let beside: Vec<Comb> = lines.iter().map(|l| self.beside(l)).collect();
+        for (line, beside) in lines.into_iter().zip(beside) {
             let standing = self.dossiers.get(&line.id).and_then(|d| d.standing.as_ref()).is_some();
-            self.close_rest(line.id, line.b.signum());
+            self.close_rest(line.id, line.b.signum(), &beside);
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
             if line.confirmed() && !self.is_passing_hum(&line) {
                 let mut life = Life::of(&line, dossier.rests, dossier.passages, true);

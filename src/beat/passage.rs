@@ -1,15 +1,25 @@
 //! Passages near zero: did the beat go through, or come close and turn back?
 //!
 //! The audio is even in b, so the passage itself does not tell. What comes before and after does: a hand moves
-//! smoothly, so a cubic through the sightings on both sides fits with the sign that is true and bends hard with the
-//! other.
+//! smoothly, so a polynomial through the sightings on both sides fits with the sign that is true and bends hard with the
+//! other. How supple a curve must be depends on the hand: a stiff one may fit a stop just beyond zero with the wrong sign,
+//! a supple one anything. So three of different degree are asked: the two more supple ones are believed where they agree, and
+//! the two stiffer ones where they agree by far and the third can't tell.
 
 use super::path::Point;
 use crate::estimate::Normal;
 use crate::heard::CrossingKind;
 
-/// How much worse the other reading must fit before one is believed.
-const DECISIVE: f64 = 5.0;
+/// How much worse the other reading must fit before one is believed, in units of what is left of a sighting's square.
+const DECISIVE: f64 = 10.0;
+/// And where the most supple curve can't tell.
+const FAR: f64 = 100.0;
+/// Degrees of the curves: a move from rest to rest is of the fifth (Flash and Hogan, J. Neurosci. 5(7) 1688-1703, 1985).
+const DEGREES: [usize; 3] = [3, 4, 5];
+/// Coefficients of the highest.
+const MOST_TERMS: usize = 6;
+/// How long before and after a passage sightings count, s.
+pub const ABOUT_S: f64 = 0.45;
 
 /// A passage judged.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -19,55 +29,97 @@ pub struct Passage {
     pub kind: CrossingKind,
 }
 
+/// How near to each other sightings of a note are that stands, Hz, and how many of those count: the hand has stopped, and what
+/// follows is no part of its move.
+const STANDS_HZ: f64 = 2.0;
+const STOOD: usize = 4;
+
 /// Judges a passage from the sightings `before` it and `after` it (any sign: only |b| is used).
 /// `None` with fewer than three on a side.
 pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     if before.len() < 3 || after.len() < 3 {
         return None;
     }
+    let stands = |p: &&Point, end: &Point| (p.b.abs() - end.b.abs()).abs() < STANDS_HZ;
+    let stood = before.iter().take_while(|p| stands(p, &before[0])).count();
+    let before = &before[stood.saturating_sub(STOOD)..];
+    let stood = after.iter().rev().take_while(|p| stands(p, &after[after.len() - 1])).count();
+    let after = &after[..after.len() - stood.saturating_sub(STOOD)];
     let (last, first) = (before[before.len() - 1], after[0]);
     let middle = f64::midpoint(last.at_s, first.at_s);
-    let fit = |sign: f64| {
-        let points = before
-            .iter()
-            .map(|p| (p.at_s - middle, p.b.abs(), p.u))
-            .chain(after.iter().map(|p| (p.at_s - middle, sign * p.b.abs(), p.u)));
-        cubic(points)
-    };
-    let (through, through_misfit) = fit(-1.0)?;
-    let (back, back_misfit) = fit(1.0)?;
-    let dof = (before.len() + after.len()) as f64 - 4.0;
-    // Sightings of a fast note are worse than they say: what the better reading leaves is the measure.
-    let noise = (through_misfit.min(back_misfit) / dof.max(1.0)).max(1.0);
-    let difference = (through_misfit - back_misfit) / noise;
-    let kind = if difference < -DECISIVE * 2.0 {
-        CrossingKind::Crossed
-    } else if difference > DECISIVE * 2.0 {
-        CrossingKind::TurnedBack
-    } else {
-        CrossingKind::Unsure
+    let both = before.iter().map(|p| (p, false)).chain(after.iter().map(|p| (p, true)));
+    let points: Vec<(f64, f64, f64, bool)> =
+        both.map(|(p, later)| (p.at_s - middle, p.b.abs(), p.u, later)).collect();
+    let [stiff, middling, supple] = DEGREES.map(|degree| Reading::of(&points, degree));
+    let (stiff, middling, supple) = (stiff?, middling?, supple?);
+    let kind = match supple.kind(DECISIVE) {
+        CrossingKind::Unsure if stiff.kind(FAR) == middling.kind(FAR) => middling.kind(FAR),
+        kind if kind == middling.kind(DECISIVE) => kind,
+        _ => CrossingKind::Unsure,
     };
     let half_gap = (first.at_s - last.at_s) / 2.0;
-    let eval = |c: &[f64; 4], x: f64| c[0] + x * (c[1] + x * (c[2] + x * c[3]));
+    let curve = if kind == CrossingKind::TurnedBack { &middling.back } else { &middling.through };
+    let eval = |x: f64| curve.iter().rev().fold(0.0, |sum, c| sum * x + c);
     let steps = (0..=40).map(|i| half_gap * (f64::from(i) / 20.0 - 1.0));
-    let nearest = |c: &[f64; 4]| {
-        steps.clone().min_by(|x, y| eval(c, *x).abs().total_cmp(&eval(c, *y).abs())).unwrap_or(0.0)
-    };
-    let at = nearest(if kind == CrossingKind::TurnedBack { &back } else { &through });
+    let at = steps.min_by(|x, y| eval(*x).abs().total_cmp(&eval(*y).abs())).unwrap_or(0.0);
     Some(Passage { at_s: middle + at, u_s: (half_gap / 3f64.sqrt()).clamp(0.01, 0.3), kind })
 }
 
-/// Weighted least squares of a cubic: coefficients and χ².
-fn cubic(points: impl Iterator<Item = (f64, f64, f64)>) -> Option<([f64; 4], f64)> {
-    let mut normal = Normal::new(4);
+/// Curves of one degree through the sightings, with the sign changed in between and not.
+struct Reading {
+    through: [f64; MOST_TERMS],
+    back: [f64; MOST_TERMS],
+    /// By how much the one with the sign changed fits worse.
+    difference: f64,
+}
+
+impl Reading {
+    fn of(points: &[(f64, f64, f64, bool)], degree: usize) -> Option<Self> {
+        let fit = |sign: f64| {
+            let signed = |&(x, b, u, later): &(f64, f64, f64, bool)| (x, if later { sign * b } else { b }, u);
+            polynomial(points.iter().map(signed), degree + 1)
+        };
+        let (through, through_misfit) = fit(-1.0)?;
+        let (back, back_misfit) = fit(1.0)?;
+        let dof = (points.len() as f64 - degree as f64 - 1.0).max(1.0);
+        // Sightings of a fast note are worse than they say: what the better reading leaves is the measure.
+        let noise = (through_misfit.min(back_misfit) / dof).max(1.0);
+        Some(Self { through, back, difference: (through_misfit - back_misfit) / noise })
+    }
+
+    fn kind(&self, decisive: f64) -> CrossingKind {
+        if self.difference < -decisive {
+            CrossingKind::Crossed
+        } else if self.difference > decisive {
+            CrossingKind::TurnedBack
+        } else {
+            CrossingKind::Unsure
+        }
+    }
+}
+
+/// Weighted least squares of a polynomial of so many terms: coefficients and χ².
+fn polynomial(
+    points: impl Iterator<Item = (f64, f64, f64)>,
+    terms: usize,
+) -> Option<([f64; MOST_TERMS], f64)> {
+    let mut normal = Normal::new(terms);
     for (x, y, u) in points {
         // Half a hertz is what a peak near zero may be off besides its own uncertainty.
         let weight = 1.0 / u.hypot(0.5);
-        normal.add(&[1.0, x, x * x, x * x * x].map(|column| column * weight), y * weight);
+        let mut power = weight;
+        let row: [f64; MOST_TERMS] = std::array::from_fn(|_| {
+            let column = power;
+            power *= x;
+            column
+        });
+        normal.add(&row[..terms], y * weight);
     }
-    let (c, _) = normal.solve()?;
-    let misfit = normal.misfit(&c);
-    Some(([c[0], c[1], c[2], c[3]], misfit))
+    let (found, _) = normal.solve()?;
+    let misfit = normal.misfit(&found);
+    let mut coefficients = [0.0; MOST_TERMS];
+    coefficients[..terms].copy_from_slice(&found);
+    Some((coefficients, misfit))
 }
 
 #[cfg(test)]
@@ -95,5 +147,23 @@ mod tests {
         let back = |t: f64| 12.0 + 900.0 * (t - 1.0).powi(2);
         let p = judge(&sightings(back, 0.5, 0.85), &sightings(back, 1.2, 1.6)).expect("points");
         assert_eq!(p.kind, CrossingKind::TurnedBack);
+    }
+
+    /// A quick hand that stops soon beyond zero (a move of least jerk from 870 to −150 Hz), and one that stops short of it.
+    #[test]
+    fn a_stop_soon_after_the_passage_is_no_turning_back() {
+        let least_jerk = |to: f64| {
+            move |t: f64| {
+                let u = ((t - 0.87) / 1.08).clamp(0.0, 1.0);
+                870.0 + (to - 870.0) * u.powi(3) * (10.0 - 15.0 * u + 6.0 * u * u)
+            }
+        };
+        let through = least_jerk(-150.0);
+        let p = judge(&sightings(through, 1.1, 1.5), &sightings(through, 1.87, 2.3)).expect("points");
+        assert_eq!(p.kind, CrossingKind::Crossed);
+        assert!(through(p.at_s).abs() < 60.0, "{p:?}");
+        let short_of = least_jerk(40.0);
+        let p = judge(&sightings(short_of, 1.3, 1.7), &sightings(short_of, 1.9, 2.4)).expect("points");
+        assert_ne!(p.kind, CrossingKind::Crossed);
     }
 }

@@ -14,6 +14,9 @@ const MOST_OUTLINE: usize = 2000;
 const STRAY_HZ: f64 = 0.5;
 const STILL_HZ: f64 = 0.4;
 const RUN: usize = 5;
+/// Sightings by longer frames that a line swayed by a neighbour is known by, and within what time, s.
+const SWAYED: usize = 4;
+const SWAYED_S: f64 = 1.5;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
 pub const LEAST_OUTLINE: usize = 4;
@@ -233,17 +236,57 @@ impl Path {
         if now_s - last.at_s > 0.5 * window + if last.seen == Seen::Long { 1.7 } else { 0.5 } {
             return None;
         }
-        // Walking back from the newest.
-        let (mut from, mut still) = (self.recent.len(), Still::new(STRAY_HZ, STILL_HZ));
-        for (i, p) in self.recent.iter().enumerate().rev().take_while(|(_, p)| p.at_s >= since_s) {
+        let stood = |(from, to, f, count): (f64, f64, f64, usize)| {
+            (count >= 3 && to - from >= window).then_some((from, to, f))
+        };
+        self.still(since_s, |_| true).and_then(stood).or_else(|| {
+            // Another line close by, which only longer frames tell from this one, sways the sightings of short ones.
+            let longer = || self.recent.iter().rev().filter(|p| p.seen != Seen::Short);
+            let newest = longer().take(SWAYED).map(|p| p.b.abs());
+            let (low, high) = newest.fold((f64::MAX, 0.0f64), |(l, h), b| (l.min(b), h.max(b)));
+            let lately = longer().nth(SWAYED - 1).is_some_and(|p| now_s - p.at_s < SWAYED_S);
+            let swayed = lately && high - low < STRAY_HZ;
+            swayed.then(|| self.still(since_s, |p| p.seen != Seen::Short)).flatten().and_then(stood)
+        })
+    }
+
+    /// Walking back to `since_s` from the newest of some sightings, as far as they stand still: the first and the last instant, their mean,
+    /// and how many they are.
+    fn still(&self, since_s: f64, some: impl Fn(&Point) -> bool) -> Option<(f64, f64, f64, usize)> {
+        let (mut first, mut last_s, mut still) = (None, None, Still::new(STRAY_HZ, STILL_HZ));
+        for p in self.recent.iter().rev().take_while(|p| p.at_s >= since_s).filter(|p| some(p)) {
+            last_s.get_or_insert(p.at_s);
             match still.take(p.b.abs(), 1.0 / (p.u * p.u)) {
                 Taken::Ends => break,
                 Taken::Strays => {}
-                Taken::Belongs => from = i,
+                Taken::Belongs => first = Some(p.at_s),
             }
         }
-        let first = self.recent.get(from)?;
-        (still.count() >= 3 && last.at_s - first.at_s >= window)
-            .then(|| (first.at_s, last.at_s, still.mean()))
+        Some((first?, last_s?, still.mean(), still.count()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::PI;
+
+    /// A line 22.5 Hz off sways what short frames see of a note that stands, twenty times a second; medium frames tell the two
+    /// apart.
+    #[test]
+    fn a_swayed_line_stands_by_its_longer_frames() {
+        let (mut short, mut both) = (Path::default(), Path::default());
+        for hop in 0..40 {
+            let at_s = f64::from(hop) * 0.05;
+            let swayed = 247.2 + 1.2 * (2.0 * PI * 22.5 * at_s).sin();
+            short.see(at_s, swayed, 0.06, 1.0, Seen::Short);
+            both.see(at_s, swayed, 0.06, 1.0, Seen::Short);
+            if hop % 4 == 0 && at_s > 0.3 {
+                both.see(at_s - 0.24, 247.2 + 0.02 * swayed.sin(), 0.02, 1.0, Seen::Medium);
+            }
+        }
+        assert!(short.standing(2.0).is_none());
+        let (from, to, f) = both.standing(2.0).expect("it stands");
+        assert!(to - from > 1.0 && (f - 247.2).abs() < 0.05, "{from} {to} {f}");
     }
 }

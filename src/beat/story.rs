@@ -7,10 +7,11 @@
 use super::declared::{Declarations, Declared};
 use super::ending::Gone;
 use super::hum::HumFollower;
+use super::joint;
 use super::life::Life;
-use super::mend::{mend_sidebands, mend_swaps};
+use super::mend::{mend_faint_tails, mend_sidebands, mend_swaps};
 use super::passage::Passage;
-use super::path::Point;
+use super::path::{Point, TRAVEL_HZ};
 use super::rest::Measured;
 use super::sounding::Sounding;
 use super::swell::Swelling;
@@ -18,6 +19,7 @@ use crate::heard::{
     Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Pulled, Rest, Warning,
 };
 use crate::offset::{Side, side_from_turn};
+use std::f64::consts::PI;
 
 /// Audio tones of standard-frequency stations, Hz: 15 CFR 200.107 and NIST SP 432 for the United States' (500, 600,
 /// 440 steady; 1000, 1200, 1500 marks; 100 code), NRC's description of CHU for 1000.
@@ -32,9 +34,6 @@ const HUM_PART: f64 = 0.02;
 
 /// How long a note that moves too fast to be followed may be lost, s.
 const LEAP_S: std::ops::Range<f64> = -0.3..1.5;
-
-/// Longest time that two lives may overlap and be one note, s.
-const OVERLAP_S: f64 = 0.75;
 
 /// Whether a steady line may be a station's tone.
 pub fn is_station_tone(frequency_hz: f64) -> bool {
@@ -85,12 +84,23 @@ pub fn side_at(
     answer
 }
 
+/// Highest corner of a path's high-pass that is reckoned with, Hz: a telephone transformer has a higher one, a line input a
+/// lower one.
+const CORNER_HZ: f64 = 60.0;
+
+/// How late a path that falls off towards zero may let a note at `frequency_hz` come, s: a drifting note is stated for an
+/// instant that lies by so much before. At the corner a high-pass delays about a radian, above it by the square of the
+/// distance less.
+fn path_delay_s(frequency_hz: f64) -> f64 {
+    (CORNER_HZ / frequency_hz).min(1.0) / (2.0 * PI * frequency_hz)
+}
+
 /// The record of a measured rest.
 pub fn rest_record(m: &Measured, side: Side) -> Rest {
     // Undone, a pull stretches what was heard; what is left open by it counts with the noise.
     let stretch = m.pull.map_or(1.0, |p| p.offset_hz / m.heard_hz);
     let u_wander_hz = m.u_wander_hz * stretch;
-    let u_hz = m.pull.map_or(m.u_hz(), |p| p.u_hz);
+    let u_hz = m.pull.map_or(m.u_hz(), |p| p.u_hz).hypot(m.rate * path_delay_s(m.heard_hz));
     Rest {
         start_s: m.start_s,
         end_s: m.end_s,
@@ -191,8 +201,9 @@ impl Story<'_> {
         if self.hum.is_line(f, 0.3) || left_by_hum {
             return Some("hum");
         }
-        // Fading smears a tone by up to its own rate.
-        if self.station_tones && is_station_tone_near(f, 1.0) {
+        // Fading smears a tone by up to its own rate; what set out at last is none.
+        let set_out = !life.at_end && life.travel_hz > TRAVEL_HZ;
+        if self.station_tones && is_station_tone_near(f, 1.0) && !set_out {
             return Some("a standard station's tone");
         }
         let thousand = |l: &Life| {
@@ -273,7 +284,7 @@ impl Story<'_> {
                 .iter()
                 .any(|&j| j != i && lives[i].rides_on(&lives[j]) && lives[j].power > 0.003 * lives[i].power);
             // A line goes on for a moment after it has lost its note to the one that found it again.
-            let rival = chain.iter().any(|&j: &usize| lives[i].overlap_s(&lives[j]) > OVERLAP_S);
+            let rival = chain.iter().any(|&j: &usize| lives[i].is_rival_of(&lives[j]));
             if !rides && !rival {
                 chain.push(i);
             }
@@ -331,13 +342,23 @@ impl Story<'_> {
         for (n, &i) in chain.iter().enumerate() {
             let life = &self.lives[i];
             let before = n.checked_sub(1).map(|m| &self.lives[chain[m]]);
-            let joins = before.is_some_and(|b| life.goes_on_from(b));
+            let follows = before.is_some_and(|b| life.goes_on_from(b));
+            let passage = before.and_then(|b| joint::between(b, life, follows));
+            let joins = follows || passage.is_some();
             if !joins {
                 stretches.push(Stretch { first: n == 0, ..Stretch::default() });
             }
             if let Some(stretch) = stretches.last_mut() {
                 let own = life.first().1.signum();
-                let sign = if joins { stretch.last_sign * own } else { 1.0 };
+                // Into a passage the note went with the sign that it was last seen to have.
+                let into = stretch.outline.last().map_or(1.0, |p| p.b.signum());
+                let sign = match passage.map(|p| p.kind) {
+                    Some(CrossingKind::Crossed) => -into * own,
+                    Some(_) => into * own,
+                    None if joins => stretch.last_sign * own,
+                    None => 1.0,
+                };
+                stretch.passages.extend(passage);
                 stretch.outline.extend(life.outline.iter().map(|p| Point { b: p.b * sign, ..*p }));
                 stretch.passages.extend(life.passages.iter().copied());
                 stretch.members.push((i, sign));
@@ -362,6 +383,7 @@ impl Story<'_> {
             life.leave_faint();
         }
         mend_swaps(&mut self.lives);
+        mend_faint_tails(&mut self.lives);
         if self.hum.is_found() {
             mend_sidebands(&mut self.lives, self.hum.comb().fundamental_hz);
         }
@@ -388,9 +410,9 @@ impl Story<'_> {
             .collect();
         rests.extend(swells.iter().map(|s| s.rest.clone()));
         rests.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-        let mut crossings: Vec<Crossing> = chain
+        let mut crossings: Vec<Crossing> = stretches
             .iter()
-            .flat_map(|&i| lives[i].passages.iter())
+            .flat_map(|s| &s.passages)
             .map(|p| Crossing { at_s: p.at_s, u_s: p.u_s, kind: p.kind })
             .collect();
         crossings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));

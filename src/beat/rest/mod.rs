@@ -15,9 +15,12 @@ mod turned;
 mod walk;
 
 use crate::estimate::{BlockSums, Comb};
+use std::f64::consts::PI;
 
 /// Below this a note is measured on plain means of samples, Hz.
 pub const LOW_HZ: f64 = 20.0;
+/// About the length of a block of a note above that, s.
+const BLOCK_S: f64 = 0.02;
 /// Shortest rest, s.
 pub const SHORTEST_S: f64 = 0.5;
 /// Fastest steady drift that is still a rest, Hz/s.
@@ -32,7 +35,7 @@ pub fn sums_for(frequency_hz: f64, rate_hz: f64, first_sample: u64) -> BlockSums
     if frequency_hz < LOW_HZ {
         return BlockSums::new(rate_hz, 0.0, (0.004 * rate_hz).round() as usize, first_sample);
     }
-    let periods = (0.02 * frequency_hz).round().max(1.0);
+    let periods = (BLOCK_S * frequency_hz).round().max(1.0);
     BlockSums::new(rate_hz, frequency_hz, (periods / frequency_hz * rate_hz).round() as usize, first_sample)
 }
 
@@ -77,8 +80,9 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
 
 /// How near a hum line must be to be fitted, Hz: those further off have been taken out of the sound.
 const NEAR_LINE_HZ: f64 = 30.0;
-/// How near a steady line must be for its leakage into the blocks to matter, Hz, and how many are fitted.
-const LONE_LINE_HZ: f64 = 160.0;
+/// How much of a steady line, in parts of the note's amplitude, must leak into the blocks to matter (as a ripple of the note's
+/// phase it looks like wander), and how many lines are fitted.
+const LEAST_LEAK: f64 = 0.003;
 const MOST_LONE: usize = 3;
 
 /// How much of a line's mirror image the blocks must pass, in parts of what they pass of the line, for it to be mistaken.
@@ -109,7 +113,7 @@ fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb 
     let mut lone: Vec<f64> = Vec::new();
     if sums.carrier_hz() > 0.0 {
         let mut near: Vec<f64> =
-            comb.lone.iter().copied().filter(|f| (f - note_hz).abs() < LONE_LINE_HZ).collect();
+            comb.lone.iter().copied().filter(|f| sums.kernel(f - note_hz).abs() > LEAST_LEAK).collect();
         near.sort_by(|a, b| (a - note_hz).abs().total_cmp(&(b - note_hz).abs()));
         for f in near {
             let clear = told(f) && lone.iter().all(|g| folded(f - g) * span_s > 1.5);
@@ -121,6 +125,13 @@ fn near_lines(sums: &BlockSums, comb: &Comb, note_hz: f64, span_s: f64) -> Comb 
         }
     }
     Comb { fundamental_hz: comb.fundamental_hz, free: span_s > 2.0 && !orders.is_empty(), orders, lone }
+}
+
+/// Whether a steady line may leak into blocks of a note, of each its frequency and squared amplitude: at a distance ν blocks of
+/// a length T pass 1/(πνT) of it at most.
+pub fn leaks(line: (f64, f64), note: (f64, f64)) -> bool {
+    let passed = 1.0 / (PI * BLOCK_S * (line.0 - note.0).abs()).max(1.0);
+    line.1 * passed * passed > LEAST_LEAK * LEAST_LEAK * note.1
 }
 
 fn index_of(sums: &BlockSums, at_s: f64) -> usize {

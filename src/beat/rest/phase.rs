@@ -1,7 +1,7 @@
 //! A rest measured by its phase: a reference from the middle of the core, a walk to either edge, a fit of what is between
 //! them, in turn until the edges stay; where the oscillator's wander has cut the core, once more with more of it allowed.
 
-use super::turned::{Turned, noise_of, phases};
+use super::turned::{Turned, mark_spikes, noise_of, phases};
 use super::walk::{Way, walk};
 use super::{Measured, index_of, near_lines};
 use crate::estimate::{BlockSums, Comb, Drift, Smoothed, ToneFit, ToneModel, fit_tone, smooth};
@@ -186,10 +186,17 @@ fn settle(ground: &Ground, mut fit: ToneFit, least: (f64, f64), mut reach: usize
         let per_block = fit.amplitude.norm_sqr() / 4.0 / noise.max(1e-300);
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
-        let enough = group.max((sure.1 - sure.0) / SHOWN_POINTS);
-        let seen = smooth(&phases(&turned, sums, sure, enough, noise, &[]).0, sums.centre_s(middle), None);
-        let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
         spoilt.fill(false);
+        mark_spikes(
+            &turned,
+            (middle.saturating_sub(seen), (middle + seen).min(sums.len())),
+            noise,
+            &mut spoilt,
+        );
+        let enough = group.max((sure.1 - sure.0) / SHOWN_POINTS);
+        let sure = phases(&turned, sums, sure, enough, noise, &spoilt).0;
+        let seen = smooth(&sure, sums.centre_s(middle), None);
+        let shown = seen.map_or(0.003, |s| if s.rigid > 0.2 { 0.0 } else { s.wander });
         let within = (middle.saturating_sub(reach), (middle + reach).min(sums.len()));
         let way =
             Way { fit: &fit, turned: &turned, sums, middle, trusted, within, group, row_variance: noise };

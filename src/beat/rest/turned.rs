@@ -55,6 +55,28 @@ pub fn noise_of(fit: &ToneFit, turns: &[Option<Complex64>]) -> Option<f64> {
     Some(mean.max(LEAST_NOISE * fit.amplitude.norm_sqr()))
 }
 
+/// By how many standard deviations a block must differ from those about it to be none of an oscillator's doing.
+const SPIKE_SIGMAS: f64 = 5.0;
+/// How far from it those are, blocks: a tick may fall into two.
+const ABOUT: [usize; 2] = [1, 2];
+
+/// Marks blocks that differ from those before and after by more than noise: a station's pulse, a click. No oscillator wanders
+/// there and back within a few hundredths of a second.
+pub fn mark_spikes(turned: &Turned, (from, to): (usize, usize), noise: f64, spoilt: &mut [bool]) {
+    let turns = turned.within(from, to);
+    let most = SPIKE_SIGMAS * SPIKE_SIGMAS * 1.5 * noise;
+    for about in ABOUT {
+        for (k, w) in turns.windows(2 * about + 1).enumerate() {
+            if let [Some(a), Some(b), Some(c)] = [w[0], w[about], w[2 * about]]
+                && (b - (a + c) * 0.5).norm_sqr() > most
+                && let Some(mark) = spoilt.get_mut(from + k + about)
+            {
+                *mark = true;
+            }
+        }
+    }
+}
+
 /// Phases of the note over groups of blocks, what is spoilt left out, and the sum of their powers.
 pub fn phases(
     turned: &Turned,
