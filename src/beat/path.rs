@@ -285,8 +285,8 @@ mod tests {
                 both.see(at_s - 0.24, 247.2 + 0.02 * swayed.sin(), 0.02, 1.0, Seen::Medium);
             }
         }
-        assert!(short.standing(2.0).is_none());
-        let (from, to, f) = both.standing(2.0).expect("it stands");
+        assert!(short.standing(2.0, 0.0).is_none());
+        let (from, to, f) = both.standing(2.0, 0.0).expect("it stands");
         assert!(to - from > 1.0 && (f - 247.2).abs() < 0.05, "{from} {to} {f}");
     }
 }
