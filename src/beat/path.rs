@@ -241,20 +241,25 @@ impl Path {
         };
         self.still(since_s, |_| true).and_then(stood).or_else(|| {
             // Another line close by, which only longer frames tell from this one, sways the sightings of short ones.
-            let longer = || self.recent.iter().rev().filter(|p| p.seen != Seen::Short);
-            let newest = longer().take(SWAYED).map(|p| p.b.abs());
-            let (low, high) = newest.fold((f64::MAX, 0.0f64), |(l, h), b| (l.min(b), h.max(b)));
-            let lately = longer().nth(SWAYED - 1).is_some_and(|p| now_s - p.at_s < SWAYED_S);
-            let swayed = lately && high - low < STRAY_HZ;
+            let (mut seen, mut low, mut high) = (0, f64::MAX, 0.0f64);
+            for p in self.recent.iter().rev().take_while(|p| now_s - p.at_s < SWAYED_S) {
+                if p.seen != Seen::Short && seen < SWAYED {
+                    (seen, low, high) = (seen + 1, low.min(p.b.abs()), high.max(p.b.abs()));
+                }
+            }
+            let swayed = seen == SWAYED && high - low < STRAY_HZ;
             swayed.then(|| self.still(since_s, |p| p.seen != Seen::Short)).flatten().and_then(stood)
         })
     }
 
-    /// Walking back to `since_s` from the newest of some sightings, as far as they stand still: the first and the last instant, their mean,
-    /// and how many they are.
+    /// Walking back to `since_s` from the newest of some sightings, as far as they stand still: the first and the last instant,
+    /// their mean, and how many they are.
     fn still(&self, since_s: f64, some: impl Fn(&Point) -> bool) -> Option<(f64, f64, f64, usize)> {
         let (mut first, mut last_s, mut still) = (None, None, Still::new(STRAY_HZ, STILL_HZ));
-        for p in self.recent.iter().rev().take_while(|p| p.at_s >= since_s).filter(|p| some(p)) {
+        for p in self.recent.iter().rev().take_while(|p| p.at_s >= since_s) {
+            if !some(p) {
+                continue;
+            }
             last_s.get_or_insert(p.at_s);
             match still.take(p.b.abs(), 1.0 / (p.u * p.u)) {
                 Taken::Ends => break,
