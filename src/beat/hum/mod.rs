@@ -4,17 +4,21 @@
 //! over the last second and a bit of the sound turned back by the comb's own phase, which is least squares for lines
 //! that lie whole hertz apart, and far narrower than a notch: a beat two hertz beside a line passes unharmed.
 
-use super::HOP_S;
+mod residue;
+mod tooth;
+
+pub use residue::RESIDUE_HZ;
+pub use tooth::take_line_out;
+
 use super::history::History;
-use crate::estimate::{Comb, Turnings};
+use crate::estimate::Comb;
 use crate::heard;
 use crate::settings::Mains;
-use crate::spectrum::{Peak, dot_there};
-use multiversion::multiversion;
-use num_complex::{Complex32, Complex64};
-use std::collections::VecDeque;
+use crate::spectrum::Peak;
+use num_complex::Complex32;
 use std::f64::consts::PI;
 use std::ops::Range;
+use tooth::{Shot, Tooth, unit};
 
 /// Fundamentals that are looked for unasked, Hz: two mains, vibrator supplies, aircraft converters.
 const WINDOWS: [(f64, f64); 4] = [(49.3, 50.7), (59.3, 60.7), (98.0, 122.0), (396.0, 404.0)];
@@ -42,175 +46,10 @@ const MOST_ABSENT: u32 = 3;
 /// How far the fundamental may be off before the comb is found anew rather than led back, Hz.
 const LOST_HZ: f64 = 0.5;
 
-/// What is left of a line when its mean is taken out: within how many hertz of it, and how much weaker, in power; and
-/// for a few seconds, where the hum wanders, of the first line and at most.
-pub const RESIDUE_HZ: f64 = 1.5;
-const RESIDUE: f64 = 0.01;
-const PASSING_RESIDUE: f64 = 0.03;
-const MOST_PASSING_RESIDUE: f64 = 0.5;
-
-/// How far from a note images of it may lie, Hz, and how much weaker they are at least, in power.
-const IMAGES_HZ: f64 = 130.0;
-const IMAGE: f64 = 0.01;
-
-/// How near to whole hops from a line of the hum its steps are, Hz, and how much softer than it in power, those next to it.
-const STEP_WITHIN_HZ: f64 = 0.3;
-const STEP: f64 = 3e-4;
-
 /// How near a line must be to a note to be fitted with it, Hz.
 const BESIDE_HZ: f64 = 30.0;
 /// For how many hops it is remembered what was taken out: as long as the sound is kept for a rest.
 const TAKEN_HOPS: usize = 250;
-
-/// What was taken out of one hop for one line.
-#[derive(Clone, Copy, Default)]
-struct Shot {
-    amplitude: Complex32,
-    /// At the first sample of the hop, rad.
-    phase: f64,
-    /// Per sample, rad.
-    step: f64,
-}
-
-/// The turns of a line over a hop, from nothing: kept, since a line's frequency changes but twice a second.
-#[derive(Default)]
-struct Turns {
-    step: f64,
-    cos: Vec<f32>,
-    sin: Vec<f32>,
-}
-
-impl Turns {
-    /// Makes them those of a line that turns by `step` a sample, over `hop` samples.
-    fn set(&mut self, step: f64, hop: usize) {
-        if self.step.to_bits() == step.to_bits() && self.cos.len() == hop {
-            return;
-        }
-        self.step = step;
-        self.cos.resize(hop, 0.0);
-        self.sin.resize(hop, 0.0);
-        set_turns(Turnings::new(step / (2.0 * PI), 0.0, 0.0, 1.0), &mut self.cos, &mut self.sin);
-    }
-
-    /// Twice the mean of the samples turned back by a phase that starts at `phase`: the amplitude of a line that turns
-    /// with it. A hop with missing samples counts them as nothing.
-    fn mean(&self, samples: &[f32], phase: f64) -> Complex32 {
-        let [re, im] = [&self.cos, &self.sin].map(|wave| dot_there(samples, &wave[..samples.len()]).0);
-        unit(-phase) * Complex32::new(re, -im) * (2.0 / samples.len().max(1) as f32)
-    }
-
-    /// Takes a line of this amplitude and phase out of a hop.
-    fn take_out(&self, amplitude: Complex32, phase: f64, hop: &mut [f32]) {
-        take_line_out(unit(phase) * amplitude, &self.cos, &self.sin, hop);
-    }
-}
-
-/// Writes turns down, one after the other.
-#[multiversion(targets("x86_64+avx2"))]
-fn set_turns(mut turnings: Turnings<4>, cos: &mut [f32], sin: &mut [f32]) {
-    let ((cosines, last_cos), (sines, last_sin)) = (cos.as_chunks_mut(), sin.as_chunks_mut());
-    for (cos, sin) in cosines.iter_mut().zip(sines) {
-        [*cos, *sin] = turnings.turn().map(|part| part.map(|x| x as f32));
-    }
-    for (last, part) in [last_cos, last_sin].into_iter().zip(turnings.turn()) {
-        last.iter_mut().zip(part).for_each(|(last, x)| *last = x as f32);
-    }
-}
-
-/// Takes a line of the complex amplitude `a` out of a stretch over which its turns are `cos` and `sin`.
-#[multiversion(targets("x86_64+avx2"))]
-pub fn take_line_out(a: Complex32, cos: &[f32], sin: &[f32], hop: &mut [f32]) {
-    for ((y, c), s) in hop.iter_mut().zip(cos).zip(sin) {
-        *y -= a.re * c - a.im * s;
-    }
-}
-
-impl Shot {
-    /// Adds the line to the last samples of a hop of `hop` samples.
-    fn add_to(&self, part: &mut [f32], hop: usize) {
-        let skipped = (hop - part.len()) as f64;
-        let amplitude = Complex64::new(self.amplitude.re.into(), self.amplitude.im.into());
-        let (turn, mut now) =
-            (Complex64::cis(self.step), Complex64::cis(self.phase + self.step * skipped) * amplitude);
-        let (mut re, mut im) = ([0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE]);
-        for (re, im) in re.iter_mut().zip(&mut im) {
-            (*re, *im) = (now.re as f32, now.im as f32);
-            now *= turn;
-        }
-        add_line(re, im, turn.powu(SIDE_BY_SIDE as u32), part);
-    }
-}
-
-/// Samples that a line is added to side by side.
-const SIDE_BY_SIDE: usize = 8;
-
-/// Adds a line to samples: `re` and `im` are its values at the first of them, which turn by `leap` from each to the one that
-/// many further on.
-#[multiversion(targets("x86_64+avx2"))]
-fn add_line(mut re: [f32; SIDE_BY_SIDE], mut im: [f32; SIDE_BY_SIDE], leap: Complex64, part: &mut [f32]) {
-    let (leap_re, leap_im) = (leap.re as f32, leap.im as f32);
-    let (some, rest) = part.as_chunks_mut::<SIDE_BY_SIDE>();
-    for some in some {
-        for i in 0..SIDE_BY_SIDE {
-            some[i] += re[i];
-            (re[i], im[i]) = (re[i] * leap_re - im[i] * leap_im, re[i] * leap_im + im[i] * leap_re);
-        }
-    }
-    rest.iter_mut().zip(re).for_each(|(y, re)| *y += re);
-}
-
-/// A line of the comb while it is taken out.
-struct Tooth {
-    order: u32,
-    /// Mean of each hop, turned back by the comb's phase; newest last.
-    sums: VecDeque<Complex32>,
-    amplitude: Complex32,
-    /// What was taken out of the last hops, newest last.
-    taken: VecDeque<Shot>,
-    /// For how many hops more the amplitude is held, since a note stood near.
-    held: usize,
-    turns: Turns,
-}
-
-impl Tooth {
-    fn new(order: u32) -> Self {
-        Self {
-            order,
-            sums: VecDeque::with_capacity(HOPS + 1),
-            amplitude: Complex32::default(),
-            taken: VecDeque::new(),
-            held: 0,
-            turns: Turns::default(),
-        }
-    }
-
-    fn take(&mut self, mean: Complex32) {
-        self.sums.push_back(mean);
-        if self.sums.len() > HOPS {
-            self.sums.pop_front();
-        }
-        if self.held == 0 && self.sums.len() >= LEAST_HOPS {
-            self.amplitude = self.sums.iter().sum::<Complex32>() / self.sums.len() as f32;
-        }
-    }
-
-    /// How fast the line turns against the comb's phase, Hz at the fundamental, and the weight of that; `None` where
-    /// the line has not been heard for long enough or something else is heard with it.
-    fn slip(&self, hop_s: f64) -> Option<(f64, f64)> {
-        if self.held > 0 || self.sums.len() < HOPS {
-            return None;
-        }
-        let half = HOPS / 2;
-        let older: Complex32 = self.sums.iter().take(half).sum::<Complex32>() / half as f32;
-        let newer: Complex32 = self.sums.iter().skip(half).sum::<Complex32>() / (HOPS - half) as f32;
-        let spread: f32 =
-            self.sums.iter().map(|s| (s - self.amplitude).norm_sqr()).sum::<f32>() / HOPS as f32;
-        let clear = older.norm_sqr().min(newer.norm_sqr()) / (spread / half as f32).max(1e-20);
-        let h = f64::from(self.order);
-        let turned = f64::from((newer * older.conj()).arg()) / (2.0 * PI);
-        (clear > 8.0).then(|| (turned / (half as f64 * hop_s) / h, h * h * f64::from(clear.min(1e4))))
-    }
-}
 
 /// Finds and follows the hum.
 pub struct HumFollower {
@@ -481,66 +320,6 @@ impl HumFollower {
         }
     }
 
-    /// Whether `frequency_hz` is a line of the comb to within `within_hz`.
-    pub fn is_line(&self, frequency_hz: f64, within_hz: f64) -> bool {
-        if !self.found {
-            return false;
-        }
-        let order = (frequency_hz / self.fundamental_hz).round();
-        order >= 1.0
-            && (frequency_hz - order * self.fundamental_hz).abs() < within_hz
-            && (order <= 6.0 || self.teeth.iter().any(|t| t.order == order as u32))
-    }
-
-    /// Whether `frequency_hz` lies within `within_hz` of a line that is being taken out.
-    pub fn takes_out(&self, frequency_hz: f64, within_hz: f64) -> bool {
-        self.found && self.near(frequency_hz, within_hz).next().is_some()
-    }
-
-    /// Whether a line of squared amplitude `power` so near to a line of the comb is but what was not quite taken out.
-    pub fn is_residue(&self, frequency_hz: f64, power: f64) -> bool {
-        let far_louder = |t: &Tooth| power < RESIDUE * f64::from(t.amplitude.norm_sqr());
-        self.found && self.near(frequency_hz, RESIDUE_HZ).any(far_louder)
-    }
-
-    /// Whether it may be that for a while: a mean over the last hops lags behind a line that wanders, and the higher its
-    /// order the more it wanders.
-    pub fn may_be_residue(&self, frequency_hz: f64, power: f64) -> bool {
-        let louder = |t: &Tooth| {
-            let part = (PASSING_RESIDUE * f64::from(t.order * t.order)).min(MOST_PASSING_RESIDUE);
-            power < part * f64::from(t.amplitude.norm_sqr())
-        };
-        self.found && self.near(frequency_hz, RESIDUE_HZ).any(louder)
-    }
-
-    /// Whether a line that stands is but what taking the hum out in steps from hop to hop leaves beside the hum's lines: as
-    /// far from one of them as the hops fit in between, and far softer.
-    pub fn is_step(&self, frequency_hz: f64, power: f64) -> bool {
-        let beside = |t: &Tooth| {
-            let apart_hz = frequency_hz - f64::from(t.order) * self.fundamental_hz;
-            let hops = apart_hz.abs() * HOP_S;
-            hops > 0.5
-                && is_whole_hops(apart_hz, STEP_WITHIN_HZ)
-                && hops * power < STEP * f64::from(t.amplitude.norm_sqr())
-        };
-        self.found && self.teeth.iter().any(beside)
-    }
-
-    /// Whether a line is but an image of a note, of each its frequency and squared amplitude. The mean over the last hops
-    /// that a line of the hum is known by holds a little of a note not far off, in steps from hop to hop; taken out, that
-    /// leaves the note again on the other side of the hum's line, and both as often as the hops fit in between.
-    pub fn is_image(&self, line: (f64, f64), note: (f64, f64), within_hz: f64) -> bool {
-        let (f, g) = (line.0, note.0);
-        if !self.found || line.1 > IMAGE * note.1 || (f - g).abs() > IMAGES_HZ {
-            return false;
-        }
-        let whole_hops = |apart_hz: f64| is_whole_hops(apart_hz, within_hz);
-        let hum = |t: &Tooth| f64::from(t.order) * self.fundamental_hz;
-        let mut near = self.teeth.iter().map(hum).filter(|hum| (g - hum).abs() < IMAGES_HZ).peekable();
-        near.peek().is_some() && (f - g).abs() > within_hz && whole_hops(f - g)
-            || near.any(|hum| whole_hops(f + g - 2.0 * hum))
-    }
-
     /// The record of the hum.
     pub fn heard(&self) -> Option<heard::Hum> {
         if self.looks < 2.0 || self.teeth.is_empty() {
@@ -556,16 +335,6 @@ impl HumFollower {
             harmonics: self.teeth.iter().map(|t| t.order).collect(),
         })
     }
-}
-
-/// Whether two frequencies lie as far apart as a whole number of hops fit in a second, to within `within_hz`.
-fn is_whole_hops(apart_hz: f64, within_hz: f64) -> bool {
-    let hops = apart_hz * HOP_S;
-    (hops - hops.round()).abs() < within_hz * HOP_S
-}
-
-fn unit(a: f64) -> Complex32 {
-    Complex32::new(a.cos() as f32, a.sin() as f32)
 }
 
 /// A set of orders up to 63.

@@ -1,0 +1,172 @@
+//! What is told while the sound goes on: rows of the track, and the newest that is known.
+
+use super::frames::SHORT_S;
+use super::lines::Line;
+use super::rest::Measured;
+use super::standing::Standing;
+use super::{Ear, ROW_GAP_S, pulling, story};
+use crate::heard::{EndingState, Snapshot, TrackRow, TrackState};
+use crate::offset::Side;
+
+/// Time from one look at what pulls a rest under way to the next, s.
+const PULL_EVERY_S: f64 = 1.0;
+/// For how long a pull counts that was found, s.
+const PULL_KEPT_S: f64 = 5.0;
+
+/// What is known so far of a rest under way.
+#[derive(Clone)]
+pub struct Provisional {
+    id: u32,
+    core_from_s: f64,
+    /// When it is worth measuring again, s.
+    due_s: f64,
+    measured: Option<Measured>,
+    /// When it is worth looking again for what pulls it, and until when the last that was found counts, s.
+    pull_due_s: f64,
+    pull_until_s: f64,
+}
+
+impl Ear {
+    /// The line that is the note as far as is known now; where a past instant is asked about, the lines that were heard
+    /// then, those that have ended since among them.
+    fn choose(&mut self, at_s: Option<f64>) -> Option<u32> {
+        let past = self.ended.iter().map(|e| &e.line).filter(|_| at_s.is_some());
+        // Where a line was at the instant asked about; `None` where it was not heard or is nothing to choose.
+        let place = |l: &'_ Line| {
+            let f = match at_s {
+                Some(t) => l.path.at(t, ROW_GAP_S)?.b.abs(),
+                None => l.b.abs(),
+            };
+            let tone = self.hum.is_line(f, 0.3)
+                || self.is_passing_hum(l)
+                || self.station_tones && story::is_station_tone(f);
+            (l.confirmed() && (l.path.travelled() || !tone)).then_some(f)
+        };
+        let eligible = self.table.lines.iter().chain(past).filter_map(|l| Some((l, place(l)?)));
+        let rank = |l: &Line| l.power * if Some(l.id) == self.chosen { 4.0 } else { 1.0 };
+        let (best, f) = eligible.clone().max_by(|(a, _), (b, _)| {
+            a.path.travelled().cmp(&b.path.travelled()).then(rank(a).total_cmp(&rank(b)))
+        })?;
+        // A harmonic of another line that moves with it is not the note.
+        let lower = eligible.clone().find(|(l, g)| {
+            l.path.travelled() == best.path.travelled()
+                && l.power > 0.05 * best.power
+                && (2..=3).any(|k| (f - f64::from(k) * g).abs() < 0.01 * f)
+        });
+        let note = lower.map_or(best, |(l, _)| l);
+        let (id, travelled) = (note.id, note.path.travelled());
+        self.chosen = Some(id);
+        if travelled {
+            self.first_note.get_or_insert(id);
+        }
+        Some(id)
+    }
+
+    /// A line of the table, or one that has ended lately.
+    pub(super) fn line(&self, id: u32) -> Option<&Line> {
+        let past = self.ended.iter().map(|e| &e.line);
+        self.table.lines.iter().chain(past).find(|l| l.id == id)
+    }
+
+    /// Side of a line at an instant, as far as is known now.
+    fn side_of(&self, line: &Line, at_s: f64, sign: f64) -> Side {
+        let ended = || self.ended.iter().find(|e| e.line.id == line.id).map(|e| e.passages.as_slice());
+        let passages =
+            self.dossiers.get(&line.id).map(|d| d.passages.as_slice()).or_else(ended).unwrap_or_default();
+        let first = self.first_note.is_none_or(|id| id == line.id);
+        story::side_at(self.declared.all(), (line.path.outline(), passages), first, at_s, sign)
+    }
+
+    /// Whether a line stood still at an instant.
+    pub(super) fn stood(&self, id: u32, at_s: f64) -> bool {
+        let within = |from: f64, to: f64| (from..=to).contains(&at_s);
+        let ended = self.ended.iter().filter(|e| e.line.id == id).flat_map(|e| &e.rests);
+        let dossier = self.dossiers.get(&id);
+        dossier.and_then(|d| d.standing.as_ref()).is_some_and(|s| within(s.core.0, s.core.1))
+            || dossier.is_some_and(|d| d.rests.iter().any(|(m, _)| within(m.start_s, m.end_s)))
+            || ended.into_iter().any(|&(from, to)| within(from, to))
+    }
+
+    pub(super) fn write_rows(&mut self, now_s: f64, lag_s: f64) {
+        let at_s = now_s - lag_s;
+        if at_s < SHORT_S / 2.0 {
+            return;
+        }
+        let mut row = TrackRow::quiet(at_s);
+        let found = self.choose(Some(at_s)).and_then(|id| self.line(id));
+        if let Some((line, point)) = found.and_then(|l| Some((l, l.path.at(at_s, ROW_GAP_S)?))) {
+            row.offset_hz = Some(point.b.abs());
+            row.u_hz = Some(point.u);
+            row.side = self.side_of(line, at_s, point.b.signum());
+            row.level_db = Some(10.0 * point.power.max(1e-20).log10());
+            row.state = if self.stood(line.id, at_s) { TrackState::Resting } else { TrackState::Moving };
+        }
+        self.rows.push(row);
+    }
+
+    /// The newest that is known, provisional.
+    pub fn snapshot(&mut self) -> Snapshot {
+        let at_s = self.now_s();
+        let swelling = self.swells.open();
+        let chosen = self.choose(None);
+        let line = chosen.and_then(|id| self.line(id));
+        let side = line.map_or(Side::Unknown, |l| self.side_of(l, at_s, l.b.signum()));
+        let standing = line.and_then(|l| Some((l, self.dossiers.get(&l.id)?.standing.as_ref()?)));
+        let same = |p: &&Provisional, id, s: &Standing| p.id == id && (p.core_from_s - s.core.0).abs() < 0.5;
+        let provisional =
+            standing.map(|(l, s)| match self.provisional.as_ref().filter(|p| same(p, l.id, s)) {
+                Some(p) if at_s < p.due_s => p.clone(),
+                before => {
+                    let mut measured = s.measure(&self.beside(l));
+                    let (mut pull_due_s, mut pull_until_s) =
+                        before.map_or((0.0, 0.0), |p| (p.pull_due_s, p.pull_until_s));
+                    if let (Some(m), Some(dossier)) = (&mut measured, self.dossiers.get(&l.id)) {
+                        if at_s >= pull_due_s {
+                            m.pull = self.pull_of(m, &dossier.soundings);
+                            pull_due_s = at_s + PULL_EVERY_S;
+                            pull_until_s = if m.pull.is_some() { at_s + PULL_KEPT_S } else { pull_until_s };
+                        }
+                        // Between two looks, or where one does not see it for once, it goes with the note.
+                        let known = before.and_then(|p| p.measured.as_ref()).filter(|_| at_s < pull_until_s);
+                        let moved = |k: &Measured| {
+                            let stretch = m.heard_hz / k.heard_hz;
+                            k.pull.map(|p| pulling::Pull { offset_hz: p.offset_hz * stretch, ..p })
+                        };
+                        m.pull = m.pull.or_else(|| known.and_then(moved));
+                    }
+                    // A rest twice as long is twice the work and twenty times the knowledge: no hurry to do it again.
+                    let due_s = at_s + 0.25f64.max(0.06 * (s.core.1 - s.core.0));
+                    Provisional { id: l.id, core_from_s: s.core.0, due_s, measured, pull_due_s, pull_until_s }
+                }
+            });
+        let rest =
+            provisional.as_ref().and_then(|p| p.measured.as_ref()).map(|m| story::rest_record(m, side));
+        let swelling = swelling.filter(|s| line.is_none_or(|l| !s.is_beside(&l.path))).map(|s| s.rest);
+        let side = if swelling.is_some() { Side::Unknown } else { side };
+        let silence = if swelling.is_some() { None } else { self.silence(chosen, at_s) };
+        let line = chosen.and_then(|id| self.line(id)).filter(|_| swelling.is_none() && silence.is_none());
+        let heard = swelling.as_ref().map(|r| (r.offset_hz, r.u_hz, r.rate_hz_per_s));
+        let heard = heard.or(line.map(|l| (l.b.abs(), l.b_u(), l.r * l.b.signum())));
+        let rest = swelling.or(rest);
+        let snapshot = Snapshot {
+            at_s,
+            state: match (line, &rest) {
+                (_, Some(_)) => EndingState::Resting,
+                (None, None) => silence.map_or(EndingState::Quiet, |v| v.state),
+                (Some(_), None) => EndingState::Moving,
+            },
+            offset_hz: heard.map(|h| h.0),
+            u_hz: heard.map(|h| h.1),
+            side,
+            hand: self.declared.newest().hand,
+            rate_hz_per_s: heard.map(|h| h.2),
+            level_db: 10.0 * line.map_or(self.frames.density * 4000.0, |l| l.power).max(1e-20).log10(),
+            rest,
+            lost_samples: 0,
+            bound_hz: silence.and_then(|v| v.bound_hz),
+            notes: None,
+        };
+        self.provisional = provisional;
+        snapshot
+    }
+}
