@@ -17,6 +17,10 @@ const RUN: usize = 5;
 /// Sightings by longer frames that a line swayed by a neighbour is known by, and within what time, s.
 const SWAYED: usize = 4;
 const SWAYED_S: f64 = 1.5;
+/// How many of the newest sightings by short ones tell that the hand moves, which longer ones see later, and how far off their
+/// mean is then, Hz.
+const NEWEST: usize = 4;
+const SWAY_HZ: f64 = 2.0;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
 pub const LEAST_OUTLINE: usize = 4;
@@ -247,7 +251,10 @@ impl Path {
                     (seen, low, high) = (seen + 1, low.min(p.b.abs()), high.max(p.b.abs()));
                 }
             }
-            let swayed = seen == SWAYED && high - low < STRAY_HZ;
+            let short = self.recent.iter().rev().filter(|p| p.seen == Seen::Short).take(NEWEST);
+            let (sum, n) = short.fold((0.0, 0.0), |(sum, n), p| (sum + p.b.abs(), n + 1.0));
+            let moves = (sum / n - f64::midpoint(low, high)).abs() > SWAY_HZ;
+            let swayed = seen == SWAYED && high - low < STRAY_HZ && !moves;
             swayed.then(|| self.still(since_s, |p| p.seen != Seen::Short)).flatten().and_then(stood)
         })
     }
