@@ -271,12 +271,13 @@ impl Life {
             return true;
         }
         let from_s = self.born_s.max(other.born_s);
-        let apart = |t: f64| match (self.at(t), other.at(t)) {
-            (Some((f, _)), Some((g, _))) => (f - g).abs() > SAME_HZ + SAME_PART * f.min(g),
+        // Where one of them is not known they count as apart.
+        let together = |t: f64| match (self.at(t), other.at(t)) {
+            (Some((f, _)), Some((g, _))) => (f - g).abs() <= SAME_HZ + SAME_PART * f.min(g),
             _ => false,
         };
         let steps = (overlap_s / STEP_S) as usize;
-        (0..steps).filter(|i| apart(from_s + *i as f64 * STEP_S)).count() as f64 * STEP_S > OVERLAP_S
+        (0..steps).filter(|i| !together(from_s + *i as f64 * STEP_S)).count() as f64 * STEP_S > OVERLAP_S
     }
 
     /// Whether this life moved as a whole multiple of `other`, or at a fixed distance above or below it.
