@@ -21,7 +21,7 @@ const RATE_HZ: u32 = 48_000;
 const WORKING_HZ: f64 = 8000.0;
 const LENGTH_S: u32 = 60;
 /// Rounds that a median is taken of.
-const RUNS: usize = 21;
+const ROUNDS: usize = 21;
 
 /// The minute as a WAV file, and decimated as the ear hears it.
 fn sound() -> (&'static [u8], Vec<f32>) {
@@ -109,9 +109,9 @@ fn timed(run: impl FnOnce()) -> f64 {
     start.elapsed().as_secs_f64()
 }
 
-fn median(mut values: [f64; RUNS]) -> f64 {
+fn median(mut values: [f64; ROUNDS]) -> f64 {
     values.sort_unstable_by(f64::total_cmp);
-    values[RUNS / 2]
+    values[ROUNDS / 2]
 }
 
 fn main() -> std::io::Result<()> {
@@ -135,7 +135,7 @@ fn main() -> std::io::Result<()> {
     criterion.final_summary();
 
     // In turn, so that a clock that wanders is the same for all three.
-    let rounds: [[f64; 3]; RUNS] = std::array::from_fn(|_| {
+    let rounds: [[f64; 3]; ROUNDS] = std::array::from_fn(|_| {
         let transforms = || {
             for (_, look) in &mut looks {
                 look.run(&sound);
@@ -157,5 +157,5 @@ fn main() -> std::io::Result<()> {
     )?;
     let times = f64::from(LENGTH_S) / all;
     writeln!(out, "whole: {:.1} ms, {times:.0} times as fast as the sound lasts", ms(all))?;
-    writeln!(out, "ratio: {ratio:.2} (median of {RUNS} rounds)")
+    writeln!(out, "ratio: {ratio:.2} (median of {ROUNDS} rounds)")
 }

@@ -85,7 +85,8 @@ pub struct Pipeline {
     tonality: Tonality,
 }
 
-/// Frames worked on at a time, or a few less: a huge block needs no huge scratch, and what has just been looked at is still at hand.
+/// Frames worked on at a time, or a few less: a huge block needs no huge scratch, and what has just been looked at is still
+/// at hand.
 const PIECE: usize = 4096;
 /// Channels that are the same to the last bit for so long have one input behind them: there is nothing to choose, s.
 const SAME_S: f64 = 0.1;

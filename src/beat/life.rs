@@ -265,9 +265,7 @@ impl Life {
         if overlap_s <= OVERLAP_S {
             return false;
         }
-        let rest_together =
-            |m: &Measured, o: &Measured| m.end_s.min(o.end_s) - m.start_s.max(o.start_s) > 0.0;
-        if self.rests.iter().any(|(m, _)| other.rests.iter().any(|(o, _)| rest_together(m, o))) {
+        if self.rests.iter().any(|(m, _)| other.rests.iter().any(|(o, _)| m.together_s(o) > 0.0)) {
             return true;
         }
         let from_s = self.born_s.max(other.born_s);
@@ -286,7 +284,7 @@ impl Life {
             self.outline.iter().filter_map(|p| Some((p.b.abs(), other.outlined(p.at_s)?))).collect();
         let by_rests = self.rests.iter().any(|(m, _)| {
             other.rests.iter().any(|(o, _)| {
-                let together = m.end_s.min(o.end_s) - m.start_s.max(o.start_s) > 0.5;
+                let together = m.together_s(o) > 0.5;
                 let k = (m.heard_hz / o.heard_hz).round();
                 let off = (m.heard_hz - k * o.heard_hz).abs();
                 together && (2.0..=6.0).contains(&k) && off < 0.02 + 3.0 * (m.u_hz() + k * o.u_hz())

@@ -1,6 +1,13 @@
 //! Lives that were taken for each other, put right: what only shows when all of them are known.
 
 use super::life::Life;
+use super::rest::Measured;
+
+/// Gives each of two lives what came after an instant in the other.
+fn exchange_after(lives: &mut [Life], i: usize, j: usize, at_s: f64) {
+    let (low, high) = lives.split_at_mut(i.max(j));
+    low[i.min(j)].exchange_after(&mut high[0], at_s);
+}
 
 /// How long a line must have stood to be known for a steady one when another is found in its place, s.
 const FOUND_ANEW_S: f64 = 1.0;
@@ -30,8 +37,7 @@ pub fn mend_swaps(lives: &mut [Life]) {
             let came = mover.born_s < at_s - 0.3 && mover.travelled;
             let found_anew = !mover.travelled && mover.born_s > stood.start_s + FOUND_ANEW_S;
             if moved_on && (came || found_anew) {
-                let (low, high) = lives.split_at_mut(i.max(j));
-                low[i.min(j)].exchange_after(&mut high[0], at_s);
+                exchange_after(lives, i, j, at_s);
             }
         }
     }
@@ -49,8 +55,7 @@ pub fn mend_faint_tails(lives: &mut [Life]) {
     for i in 0..lives.len() {
         for j in 0..lives.len() {
             let Some(at_s) = (i != j).then(|| set_out(&lives[i], &lives[j])).flatten() else { continue };
-            let (low, high) = lives.split_at_mut(i.max(j));
-            low[i.min(j)].exchange_after(&mut high[0], at_s);
+            exchange_after(lives, i, j, at_s);
         }
     }
 }
@@ -98,22 +103,21 @@ pub fn mend_sidebands(lives: &mut [Life], hum_hz: f64) {
     for i in 0..lives.len() {
         for j in i + 1..lives.len() {
             if let Some(at_s) = changes_places(&lives[i], &lives[j], hum_hz) {
-                let (low, high) = lives.split_at_mut(j);
-                low[i].exchange_after(&mut high[0], at_s);
+                exchange_after(lives, i, j, at_s);
             }
         }
     }
     // A rest of a sideband alone, while the note stood beside it, is no rest of a note that this life became.
     for i in 0..lives.len() {
-        let beside = |start_s: f64, end_s: f64, f: f64, power: f64| {
+        let beside = |own: &Measured| {
             lives.iter().enumerate().filter(|(j, _)| *j != i).flat_map(|(_, l)| &l.rests).any(|(m, _)| {
-                m.end_s.min(end_s) - m.start_s.max(start_s) > TOGETHER_S
-                    && m.power > LOUDER * power
-                    && apart_by_hum(m.heard_hz, f, hum_hz, APART_HZ)
+                m.together_s(own) > TOGETHER_S
+                    && m.power > LOUDER * own.power
+                    && apart_by_hum(m.heard_hz, own.heard_hz, hum_hz, APART_HZ)
             })
         };
         let rests = &lives[i].rests;
-        let own = rests.iter().take_while(|(m, _)| beside(m.start_s, m.end_s, m.heard_hz, m.power)).count();
+        let own = rests.iter().take_while(|(m, _)| beside(m)).count();
         let Some(end_s) = own.checked_sub(1).map(|last| rests[last].0.end_s).filter(|_| lives[i].travelled)
         else {
             continue;

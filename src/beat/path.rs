@@ -251,10 +251,12 @@ impl Path {
                     (seen, low, high) = (seen + 1, low.min(p.b.abs()), high.max(p.b.abs()));
                 }
             }
-            let short = self.recent.iter().rev().filter(|p| p.seen == Seen::Short).take(NEWEST);
-            let (sum, n) = short.fold((0.0, 0.0), |(sum, n), p| (sum + p.b.abs(), n + 1.0));
-            let moves = (sum / n - f64::midpoint(low, high)).abs() > SWAY_HZ;
-            let swayed = seen == SWAYED && high - low < STRAY_HZ && !moves;
+            let moves = || {
+                let short = self.recent.iter().rev().filter(|p| p.seen == Seen::Short).take(NEWEST);
+                let (sum, n) = short.fold((0.0, 0.0), |(sum, n), p| (sum + p.b.abs(), n + 1.0));
+                (sum / n - f64::midpoint(low, high)).abs() > SWAY_HZ
+            };
+            let swayed = seen == SWAYED && high - low < STRAY_HZ && !moves();
             swayed.then(|| self.still(since_s, |p| p.seen != Seen::Short)).flatten().and_then(stood)
         })
     }

@@ -18,6 +18,15 @@ const IMAGE_HZ: f64 = 0.4;
 /// How far back is asked whether a rest that is open goes on, s.
 const GOES_ON_S: f64 = 2.5;
 
+/// What a rest is gathered from: sound without hum up to sample `end`, and the hum that was taken out of it hop by hop.
+struct Heard<'a> {
+    clean: &'a History,
+    end: u64,
+    rate_hz: f64,
+    hum: &'a HumFollower,
+    hop: usize,
+}
+
 /// A rest under way.
 pub struct Standing {
     /// On sound without any hum.
@@ -32,24 +41,35 @@ pub struct Standing {
 }
 
 impl Standing {
-    /// A rest that begins with sample `first` at a note near `frequency_hz` that stood still over `core`.
-    pub fn begin(frequency_hz: f64, core: (f64, f64), first: u64, rate_hz: f64, hum: &HumFollower) -> Self {
-        let sums = || rest::sums_for(frequency_hz, rate_hz, first).with_room();
-        let orders = hum.beside(frequency_hz);
+    /// A note near `frequency_hz` that stood still over `core`, with all that is still kept of it from a little before, but
+    /// not from before `earliest_s`; `gift` is scratch.
+    fn gather(
+        heard: &Heard,
+        frequency_hz: f64,
+        core: (f64, f64),
+        earliest_s: f64,
+        gift: &mut Vec<f32>,
+    ) -> Self {
+        let from_s = (core.0 - BEFORE_S).max(earliest_s).max(0.0);
+        let first = ((from_s * heard.rate_hz) as u64).max(heard.clean.first());
+        let sums = || rest::sums_for(frequency_hz, heard.rate_hz, first).with_room();
+        let orders = heard.hum.beside(frequency_hz);
         let beside = (!orders.is_empty()).then(|| (orders, sums()));
-        Self { sums: sums(), beside, core, frequency_hz, apart_hz: 0.0, strikes: 0 }
+        let mut gathered = Self { sums: sums(), beside, core, frequency_hz, apart_hz: 0.0, strikes: 0 };
+        gathered.take(heard, gift);
+        gathered
     }
 
-    /// Takes all that has been heard since, up to sample `end`; `gift` is scratch.
-    pub fn take(&mut self, clean: &History, end: u64, hum: &HumFollower, hop: usize, gift: &mut Vec<f32>) {
-        let news = clean.slice(self.sums.next_sample(), end);
+    /// Takes all that has been heard since; `gift` is scratch.
+    fn take(&mut self, heard: &Heard, gift: &mut Vec<f32>) {
+        let news = heard.clean.slice(self.sums.next_sample(), heard.end);
         self.apart_hz = self.apart_hz.max((self.frequency_hz - self.sums.carrier_hz()).abs());
         self.sums.fold(self.apart_hz);
         self.sums.push(news);
         if let Some((orders, beside)) = &mut self.beside {
             gift.clear();
             gift.extend_from_slice(news);
-            hum.give_back(orders, hop, gift);
+            heard.hum.give_back(orders, heard.hop, gift);
             beside.fold(self.apart_hz);
             beside.push(gift);
         }
@@ -76,6 +96,8 @@ pub struct Closed {
 impl Ear {
     pub(super) fn follow_rests(&mut self, end: u64, now_s: f64) {
         for i in 0..self.table.lines.len() {
+            let heard =
+                Heard { clean: &self.clean, end, rate_hz: self.rate_hz, hum: &self.hum, hop: self.hop };
             let line = &self.table.lines[i];
             if !line.confirmed() {
                 continue;
@@ -90,7 +112,7 @@ impl Ear {
             let sign = line.b.signum();
             let dossier = self.dossiers.entry(id).or_default();
             if let Some(open) = &mut dossier.standing {
-                open.take(&self.clean, end, &self.hum, self.hop, &mut self.gift);
+                open.take(&heard, &mut self.gift);
                 let mut close = is_hum;
                 if let Some((_, to, f)) = standing.filter(|s| (s.2 - open.frequency_hz).abs() < 2.0) {
                     open.core.1 = open.core.1.max(to);
@@ -107,10 +129,7 @@ impl Ear {
                     self.close_rest(id, sign, &beside);
                 }
             } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0 && !is_image) {
-                let earliest = (from - BEFORE_S).max(dossier.rest_until_s).max(0.0);
-                let first = ((earliest * self.rate_hz) as u64).max(self.clean.first());
-                let mut open = Standing::begin(f, (from, to), first, self.rate_hz, &self.hum);
-                open.take(&self.clean, end, &self.hum, self.hop, &mut self.gift);
+                let open = Standing::gather(&heard, f, (from, to), dossier.rest_until_s, &mut self.gift);
                 dossier.standing = Some(open);
             }
         }
@@ -120,15 +139,12 @@ impl Ear {
     /// that the hand has ended since.
     pub(super) fn begin_anew(&mut self, end: u64) {
         let young_s = end as f64 / self.rate_hz - YOUNG_S;
+        let heard = Heard { clean: &self.clean, end, rate_hz: self.rate_hz, hum: &self.hum, hop: self.hop };
         for line in &self.table.lines {
             let beside = self.beside(line);
             let Some(dossier) = self.dossiers.get_mut(&line.id) else { continue };
             let mut gather = |core: (f64, f64), frequency_hz: f64, earliest_s: f64| {
-                let first =
-                    ((earliest_s.max(core.0 - BEFORE_S) * self.rate_hz) as u64).max(self.clean.first());
-                let mut open = Standing::begin(frequency_hz, core, first, self.rate_hz, &self.hum);
-                open.take(&self.clean, end, &self.hum, self.hop, &mut self.gift);
-                open
+                Standing::gather(&heard, frequency_hz, core, earliest_s, &mut self.gift)
             };
             if let Some(open) = dossier.standing.as_mut().filter(|s| s.core.0 > young_s) {
                 *open = gather(open.core, open.frequency_hz, dossier.rest_until_s);
@@ -150,7 +166,7 @@ impl Ear {
     }
 
     /// Whether a line is but an image of another one.
-    pub(super) fn is_image(&self, line: &Line) -> bool {
+    fn is_image(&self, line: &Line) -> bool {
         let own = (line.b.abs(), line.power);
         let of = |l: &Line| l.confirmed() && self.hum.is_image(own, (l.b.abs(), l.power), IMAGE_HZ);
         !line.path.travelled() && (self.hum.is_step(own.0, own.1) || self.table.lines.iter().any(of))

@@ -35,8 +35,7 @@ impl Story<'_> {
         note.rests.iter().any(|(r, _)| {
             let g = r.heard_hz;
             let (softer, far_softer) = (m.power < SOFTER * r.power, m.power < FAR_SOFTER * r.power);
-            let together_s = m.end_s.min(r.end_s) - m.start_s.max(r.start_s);
-            let together = together_s > 0.5 * (m.end_s - m.start_s);
+            let together = m.together_s(r) > 0.5 * (m.end_s - m.start_s);
             let itself = (f - g).abs() < if far_softer { FRAGMENT_HZ } else { 1.0 };
             let k = (f / g).round();
             let most = if softer && together { MOST_HARMONICS } else { MOST_LOUD_HARMONICS };

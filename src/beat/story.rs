@@ -304,10 +304,7 @@ impl Story<'_> {
                     && self.excuse(l).is_none()
                     && l.born_s > lives[i].born_s + 0.3
                     && (-1.5..0.8).contains(&(l.born_s - rest.start_s))
-                    && l.rests.iter().any(|(m, _)| {
-                        m.power > 8.0 * rest.power
-                            && m.end_s.min(rest.end_s) - m.start_s.max(rest.start_s) > 0.4
-                    })
+                    && l.rests.iter().any(|(m, _)| m.power > 8.0 * rest.power && m.together_s(rest) > 0.4)
             })
         };
         for at in 0..chain.len() {

@@ -250,7 +250,8 @@ pub(super) fn about(meter: &Meter, file: &Path, job: &Job, record: &Corrected, t
     }
 }
 
-/// A drift that is typed, its sign of no account since only how fast the check ages is asked, or a file that `drift --json` wrote.
+/// A drift that is typed, its sign of no account since only how fast the check ages is asked, or a file that `drift --json`
+/// wrote.
 fn drifting(text: &str) -> Result<Drift, String> {
     let path = Path::new(text);
     if !path.is_file() {

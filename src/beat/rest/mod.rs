@@ -63,6 +63,11 @@ impl Measured {
     pub fn u_hz(&self) -> f64 {
         self.u_noise_hz.hypot(self.u_wander_hz)
     }
+
+    /// For how long both rested, s; negative where one began after the other had ended.
+    pub fn together_s(&self, other: &Self) -> f64 {
+        self.end_s.min(other.end_s) - self.start_s.max(other.start_s)
+    }
 }
 
 /// Measures the rest around `core` (s from the beginning of the stream) in `sums`; `comb` is the hum to be taken out

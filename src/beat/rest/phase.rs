@@ -187,12 +187,7 @@ fn settle(ground: &Ground, mut fit: ToneFit, least: (f64, f64), mut reach: usize
         let group = ((8.0 / per_block).ceil() as usize).clamp(1, 1 + (0.4 / block_s) as usize);
         let sure = (middle.saturating_sub(trusted), (middle + trusted).min(sums.len()));
         spoilt.fill(false);
-        mark_spikes(
-            &turned,
-            (middle.saturating_sub(seen), (middle + seen).min(sums.len())),
-            noise,
-            &mut spoilt,
-        );
+        mark_spikes(&turned, noise, &mut spoilt);
         let enough = group.max((sure.1 - sure.0) / SHOWN_POINTS);
         let sure = phases(&turned, sums, sure, enough, noise, &spoilt).0;
         let seen = smooth(&sure, sums.centre_s(middle), None);

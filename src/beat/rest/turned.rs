@@ -38,11 +38,17 @@ impl Turned {
     }
 }
 
+/// By how much each turn but the first and last few differs, squared, from the middle between those `about` blocks before and
+/// after it; `None` where one of them is missing.
+fn bends(turns: &[Option<Complex64>], about: usize) -> impl Iterator<Item = Option<f64>> {
+    let bend = move |w: &[Option<Complex64>]| Some((w[about]? - (w[0]? + w[2 * about]?) * 0.5).norm_sqr());
+    turns.windows(2 * about + 1).map(bend)
+}
+
 /// Variance of one real row of the blocks' turns, from second differences: blind to slow changes of phase and loudness; the
 /// wildest are trimmed off.
 pub fn noise_of(fit: &ToneFit, turns: &[Option<Complex64>]) -> Option<f64> {
-    let mut squares: Vec<f64> =
-        turns.windows(3).filter_map(|w| Some((w[1]? - (w[0]? + w[2]?) * 0.5).norm_sqr())).collect();
+    let mut squares: Vec<f64> = bends(turns, 1).flatten().collect();
     if squares.len() < 6 {
         return None;
     }
@@ -62,17 +68,12 @@ const ABOUT: [usize; 2] = [1, 2];
 
 /// Marks blocks that differ from those before and after by more than noise: a station's pulse, a click. No oscillator wanders
 /// there and back within a few hundredths of a second.
-pub fn mark_spikes(turned: &Turned, (from, to): (usize, usize), noise: f64, spoilt: &mut [bool]) {
-    let turns = turned.within(from, to);
+pub fn mark_spikes(turned: &Turned, noise: f64, spoilt: &mut [bool]) {
     let most = SPIKE_SIGMAS * SPIKE_SIGMAS * 1.5 * noise;
     for about in ABOUT {
-        for (k, w) in turns.windows(2 * about + 1).enumerate() {
-            if let [Some(a), Some(b), Some(c)] = [w[0], w[about], w[2 * about]]
-                && (b - (a + c) * 0.5).norm_sqr() > most
-                && let Some(mark) = spoilt.get_mut(from + k + about)
-            {
-                *mark = true;
-            }
+        let marks = spoilt.iter_mut().skip(turned.first + about);
+        for (mark, bend) in marks.zip(bends(&turned.turns, about)) {
+            *mark |= bend.is_some_and(|bend| bend > most);
         }
     }
 }
