@@ -95,9 +95,9 @@ impl Look {
     }
 }
 
-fn undo_slides(chirp: &mut ChirpFrame, len: usize, sound: &[f32]) {
-    for frame in sound.windows(len).step_by((WORKING_HZ / SLIDES) as usize) {
-        chirp.undo(frame, 600.0);
+fn undo_slides(chirp: &mut ChirpFrame, short: &RealFrame, sound: &[f32]) {
+    for frame in sound.windows(short.len()).step_by((WORKING_HZ / SLIDES) as usize) {
+        chirp.undo(frame, short.level(), 600.0);
         black_box(chirp.power(false));
         black_box(chirp.power(true));
     }
@@ -118,8 +118,7 @@ fn main() -> std::io::Result<()> {
     let (bytes, sound) = sound();
     let input: Vec<f32> = (0..RATE_HZ * LENGTH_S).map(|i| (i as f32 * 0.05).sin()).collect();
     let mut looks = FRAMES.map(|(name, length_s, per_s)| (name, Look::new(length_s, per_s)));
-    let len = looks[0].1.frame.len();
-    let mut chirp = ChirpFrame::new(len, WORKING_HZ, &[600.0]);
+    let mut chirp = ChirpFrame::new(looks[0].1.frame.len(), WORKING_HZ, &[600.0]);
 
     let mut criterion = Criterion::default().configure_from_args();
     let mut group = criterion.benchmark_group("a minute");
@@ -129,7 +128,7 @@ fn main() -> std::io::Result<()> {
     for (name, look) in &mut looks {
         group.bench_function(format!("{name} frames"), |b| b.iter(|| look.run(&sound)));
     }
-    group.bench_function("slides undone", |b| b.iter(|| undo_slides(&mut chirp, len, &sound)));
+    group.bench_function("slides undone", |b| b.iter(|| undo_slides(&mut chirp, &looks[0].1.frame, &sound)));
     group.bench_function("whole", |b| b.iter(|| whole(bytes)));
     group.finish();
     criterion.final_summary();
@@ -140,7 +139,7 @@ fn main() -> std::io::Result<()> {
             for (_, look) in &mut looks {
                 look.run(&sound);
             }
-            undo_slides(&mut chirp, len, &sound);
+            undo_slides(&mut chirp, &looks[0].1.frame, &sound);
         };
         [timed(|| decode(bytes)), timed(transforms), timed(|| whole(bytes))]
     });

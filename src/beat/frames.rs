@@ -129,7 +129,7 @@ impl Frames {
             self.slides.push((line.r * line.b.signum(), false));
         }
         for &(slide, both) in &self.slides {
-            self.chirp.undo(samples, slide);
+            self.chirp.undo(samples, self.short.level(), slide);
             for opposite in [false, true].into_iter().filter(|o| both || !o) {
                 let power = self.chirp.power(opposite);
                 find_peaks(power, bin_hz, &self.floor, range, least_snr, MOST_UNDONE, &mut self.peaks);

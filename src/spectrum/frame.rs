@@ -8,14 +8,22 @@ use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-/// The smallest even size of at least `least` points that the transforms are quick at: no prime factor above 5, at most
-/// one 3 or two 5s.
+/// From this size on a transform does not fit the nearest cache.
+const LARGE: usize = 1024;
+/// The odd parts of sizes that transforms are quick at, of small ones and of large ones.
+const ODD_PARTS: [&[usize]; 2] = [&[1, 3, 5, 25], &[3, 9, 15, 27, 45, 75, 81, 135, 225, 243, 405]];
+/// The highest power of two in the size of a large transform: with a higher one its columns fall on one another in the cache.
+const MOST_TWOS: u32 = 10;
+
+/// The smallest even size of at least `least` points that the transforms are quick at.
 fn quick_size(least: usize) -> usize {
-    [1, 3, 5, 25]
+    let is_large = least >= LARGE;
+    ODD_PARTS[usize::from(is_large)]
         .iter()
         .map(|odd| odd * least.div_ceil(*odd).next_power_of_two().max(2))
+        .filter(|size| !is_large || size.trailing_zeros() <= MOST_TWOS)
         .min()
-        .unwrap_or(least)
+        .unwrap_or_else(|| least.next_power_of_two())
 }
 
 thread_local! {
@@ -212,6 +220,7 @@ pub struct RealFrame {
     enbw_hz: f64,
     bin_hz: f64,
     power: Vec<f32>,
+    level: Level,
 }
 
 impl RealFrame {
@@ -226,6 +235,7 @@ impl RealFrame {
             enbw_hz: HANN_ENBW_BINS * rate_hz / len as f64,
             bin_hz: rate_hz / size as f64,
             power: vec![0.0; size / 2 + 1],
+            level: Level::default(),
             window,
         }
     }
@@ -257,11 +267,16 @@ impl RealFrame {
     /// # Panics
     /// Never: the transform's buffers are of its own making.
     pub fn power(&mut self, samples: &[f32]) -> &[f32] {
-        let level = Level::of(samples, &self.window, self.weight);
-        weigh(samples, level, &self.window, &mut self.padded.input);
+        self.level = Level::of(samples, &self.window, self.weight);
+        weigh(samples, self.level, &self.window, &mut self.padded.input);
         let scale = self.scale;
         self.padded.run(&mut self.power, |z| z.norm_sqr() * scale);
         &self.power
+    }
+
+    /// The level that the samples stand on of which [`power`](Self::power) was last asked.
+    pub fn level(&self) -> Level {
+        self.level
     }
 }
 
@@ -300,8 +315,8 @@ fn powers_of(bins: &[Complex32], scale: f32, powers: &mut [f32]) {
 }
 
 /// The level that a frame's samples stand on.
-#[derive(Clone, Copy)]
-struct Level {
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Level {
     /// Mean of the samples under the window, missing ones left out.
     mean: f32,
     /// Whether none is missing.
@@ -372,7 +387,6 @@ fn total(sums: &[f32; SUMS]) -> f32 {
 pub struct ChirpFrame {
     plan: Arc<dyn Fft<f32>>,
     window: Vec<f32>,
-    weight: f32,
     rate_hz: f64,
     scale: f32,
     /// Slides that are undone often, Hz/s, and the windowed turns that undo them.
@@ -399,7 +413,6 @@ impl ChirpFrame {
         Self {
             known: often.iter().map(|&slide| (slide, turns(slide))).collect(),
             turns: turns(0.0),
-            weight: hann_weight(len),
             scale: (2.0 / hann_weight(len)).powi(2),
             rate_hz,
             turned: vec![Complex32::default(); size],
@@ -411,9 +424,9 @@ impl ChirpFrame {
         }
     }
 
-    /// Undoes a slide of `slide` Hz/s in `samples` and, in the same transform, the opposite one: what
+    /// Undoes a slide of `slide` Hz/s in `samples`, which stand on `level`, and, in the same transform, the opposite one: what
     /// [`power`](Self::power) then gives.
-    pub fn undo(&mut self, samples: &[f32], slide: f64) {
+    pub fn undo(&mut self, samples: &[f32], level: Level, slide: f64) {
         let known = self.known.iter().find(|(s, _)| (s - slide).abs() < 1e-9);
         let turns = if let Some((_, turns)) = known {
             turns
@@ -421,7 +434,6 @@ impl ChirpFrame {
             set_turns(&mut self.turns, &self.window, slide, self.rate_hz);
             &self.turns
         };
-        let level = Level::of(samples, &self.window, self.weight);
         turn(samples, level, turns, &mut self.turned);
         self.plan.process_immutable_with_scratch(&self.turned, &mut self.bins, &mut self.scratch);
     }
@@ -554,16 +566,16 @@ mod tests {
             .collect();
         let peak = |power: &[f32]| {
             let (k, p) = power.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).expect("bins");
-            (k as f64 * rate / 2048.0, *p)
+            (k as f64 * rate / padded_size(len) as f64, *p)
         };
         // Both as a slide that is known beforehand, as one that is not, and as the opposite of either.
         for (undone, opposite) in [(slide, false), (slide + 1e-6, false), (-slide, true)] {
-            frame.undo(&note, undone);
+            frame.undo(&note, Level::default(), undone);
             let (at, sharp) = peak(frame.power(opposite));
             assert!((at - 700.0).abs() < 4.0 && (sharp - 1.0).abs() < 0.05, "{at} {sharp}");
             assert!(peak(frame.power(!opposite)).1 < 0.3);
         }
-        frame.undo(&note, 0.0);
+        frame.undo(&note, Level::default(), 0.0);
         assert!(peak(frame.power(false)).1 < 0.3);
     }
 }

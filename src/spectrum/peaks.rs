@@ -58,6 +58,9 @@ fn measure_stretches(power: &[f32], levels: &mut Vec<f32>) {
             below[lane] = (stretch.len().div_ceil(EVERY) / 2) as i16;
             stretches += 1;
         }
+        if stretches == 0 {
+            break;
+        }
         let middles = middles_of(&tops, &below);
         levels.extend(middles[..stretches].iter().map(|middle| middle / std::f32::consts::LN_2));
     }
