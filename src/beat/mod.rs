@@ -257,11 +257,14 @@ impl Ear {
     }
 
     fn bury(&mut self, line: Line) {
-        let beside = self.beside(&line);
-        self.close_rest(line.id, line.b.signum(), &beside);
+        // Of what is never told no rest is measured.
+        let told = line.confirmed() && !self.is_passing_hum(&line);
+        if told {
+            let beside = self.beside(&line);
+            self.close_rest(line.id, line.b.signum(), &beside);
+        }
         let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
-        if line.confirmed()
-            && !self.is_passing_hum(&line)
+        if told
             && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
         {
             let mut life = Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false);
