@@ -67,11 +67,12 @@ fn gum_h3_calibration_line() {
     for (t, b) in t.iter().zip(b) {
         normal.add(&[1.0, t - 20.0], b);
     }
-    let (x, inverse) = normal.solve().unwrap();
-    let variance = normal.misfit(&x) / (t.len() - 2) as f64;
+    let solution = normal.solve().unwrap();
+    let x = &solution.x;
+    let variance = normal.misfit(x) / (t.len() - 2) as f64;
     assert!((x[0] + 0.1712).abs() < 5e-5 && (x[1] - 0.00218).abs() < 5e-6, "{x:?}");
     assert!((variance.sqrt() - 0.0035).abs() < 5e-5);
-    let covariance = Matrix::from_fn(2, |(i, j)| inverse[i * 2 + j] * variance);
+    let covariance = Matrix::from_fn(2, |(i, j)| solution.covariance(i, j) * variance);
     let (u1, u2) = (covariance[(0, 0)].sqrt(), covariance[(1, 1)].sqrt());
     assert!((u1 - 0.0029).abs() < 5e-5 && (u2 - 0.00067).abs() < 5e-6, "{u1} {u2}");
     assert!((covariance[(1, 0)] / (u1 * u2) + 0.930).abs() < 1e-3);

@@ -191,7 +191,7 @@ mod tests {
                     let (s, c) = (2.0 * PI * f * i as f64 * dt).sin_cos();
                     normal.add(&[c, s, 1.0], f64::from(x));
                 }
-                let (a, _) = normal.solve().expect("three parameters");
+                let a = normal.solve().expect("three parameters").x;
                 (normal.misfit(&a), a[0] * a[0] + a[1] * a[1])
             };
             let step = 1.0 / (dt * look.frame.size() as f64);

@@ -282,7 +282,7 @@ mod tests {
                 .collect();
             normal.add(&row, f64::from(x));
         }
-        let (x, _) = normal.solve().expect("a fit");
+        let x = normal.solve().expect("a fit").x;
         let line = |k: usize| Complex64::new(x[2 * k], x[2 * k + 1]);
         for (k, found) in found.iter().enumerate().take(3).skip(1) {
             let back = (line(0).conj() / line(0).norm()).powu(k as u32 + 1);

@@ -115,7 +115,7 @@ fn polynomial(
         });
         normal.add(&row[..terms], y * weight);
     }
-    let (found, _) = normal.solve()?;
+    let found = normal.solve()?.x;
     let misfit = normal.misfit(&found);
     let mut coefficients = [0.0; MOST_TERMS];
     coefficients[..terms].copy_from_slice(&found);

@@ -6,7 +6,7 @@
 //! that stands costs nothing and a fall is a few dozen.
 
 use crate::block::any_missing;
-use crate::estimate::{Normal, Turning};
+use crate::estimate::{Normal, ROWS, Turnings};
 use multiversion::multiversion;
 use num_complex::Complex64;
 use std::f64::consts::PI;
@@ -153,30 +153,47 @@ fn gather(means: &Means, f: f64, rate: f64, lines: &[Complex64], n: usize) -> No
     for (k, pass) in pass.iter_mut().enumerate().take(lines.len()) {
         *pass = means.pass((k + 1) as f64 * f);
     }
-    let columns = 2 * lines.len() + 1;
     let mut normal = Normal::new(n);
     let dt = means.by as f64 / means.rate_hz;
     let first = -0.5 * (means.values.len() - 1) as f64 * dt;
-    let mut turning = Turning::new(f, rate, first, dt);
-    for (i, &x) in means.values.iter().enumerate() {
-        let tau = first + i as f64 * dt;
-        let turn = turning.turn();
-        normal.fill(|row| {
-            let (mut e, mut bent) = (turn, 0.0);
-            for ((k, line), pair) in lines.iter().enumerate().zip(row.as_chunks_mut::<2>().0) {
-                *pair = [pass[k] * e.re, -pass[k] * e.im];
-                bent -= (k + 1) as f64 * pass[k] * (line * e).im;
-                e *= turn;
+    let mut turning = Turnings::<ROWS>::new(f, rate, first, dt);
+    for (some, values) in means.values.chunks(ROWS).enumerate() {
+        let taus: [f64; ROWS] = std::array::from_fn(|i| first + (ROWS * some + i) as f64 * dt);
+        let turns = turning.turn();
+        normal.fill_rows(values.len(), |columns| {
+            let level = 2 * lines.len();
+            let bent = line_columns(&turns, &pass, lines, columns);
+            columns[level] = [1.0; ROWS];
+            if n > level + 1 {
+                columns[level + 1] = std::array::from_fn(|i| bent[i] * 2.0 * PI * taus[i]);
+                columns[level + 2] = std::array::from_fn(|i| bent[i] * PI * taus[i] * taus[i]);
             }
-            row[columns - 1] = 1.0;
-            if n > columns {
-                row[columns] = bent * 2.0 * PI * tau;
-                row[columns + 1] = bent * PI * tau * tau;
-            }
-            x
+            columns[n][..values.len()].copy_from_slice(values);
         });
     }
     normal
+}
+
+/// Columns of the derivatives by the parts of the lines' amplitudes at some instants, at which the note has made these
+/// `turns`; returns that by the note's phase.
+#[inline(always)]
+fn line_columns(
+    [turn_re, turn_im]: &[[f64; ROWS]; 2],
+    pass: &[f64; HARMONICS],
+    lines: &[Complex64],
+    columns: &mut [[f64; ROWS]],
+) -> [f64; ROWS] {
+    let (mut re, mut im, mut bent) = (*turn_re, *turn_im, [0.0; ROWS]);
+    for (k, (line, pair)) in lines.iter().zip(columns.as_chunks_mut::<2>().0).enumerate() {
+        let (own, by) = (pass[k], (k + 1) as f64 * pass[k]);
+        for i in 0..ROWS {
+            bent[i] -= by * (line.re * im[i] + line.im * re[i]);
+            (pair[0][i], pair[1][i]) = (own * re[i], -own * im[i]);
+            (re[i], im[i]) =
+                (re[i] * turn_re[i] - im[i] * turn_im[i], re[i] * turn_im[i] + im[i] * turn_re[i]);
+        }
+    }
+    bent
 }
 
 fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -> Option<Sounding> {
@@ -197,7 +214,8 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
         if normal.rows() < n + 3 {
             return None;
         }
-        let (x, inverse) = normal.solve()?;
+        let solution = normal.solve()?;
+        let x = &solution.x;
         for (k, line) in lines.iter_mut().take(fitted).enumerate() {
             *line = Complex64::new(x[2 * k], x[2 * k + 1]);
         }
@@ -207,18 +225,17 @@ fn sound(samples: &[f32], rate_hz: f64, end_s: f64, mut f: f64, mut rate: f64) -
         let moved = x[columns].clamp(-1.0 / length_s, 1.0 / length_s);
         f += moved;
         rate += x[columns + 1].clamp(-4.0 / length_s.powi(2), 4.0 / length_s.powi(2));
-        let variance = normal.misfit(&x) / (len - n) as f64;
-        solved = Some((variance, inverse));
+        let variance = normal.misfit(x) / (len - n) as f64;
+        solved = Some((variance, solution));
         if moved.abs() * length_s < SETTLED {
             break;
         }
     }
-    let (variance, inverse) = solved?;
+    let (variance, solution) = solved?;
     if (f - started).abs() > 1.0 / length_s + 0.1 * started || f <= 0.0 {
         return None; // it went to another line
     }
-    let u =
-        |k: usize| (variance * inverse[2 * k * n + 2 * k].max(inverse[(2 * k + 1) * n + 2 * k + 1])).sqrt();
+    let u = |k: usize| (variance * solution.variance(2 * k).max(solution.variance(2 * k + 1))).sqrt();
     Some(Sounding {
         at_s: end_s - length_s / 2.0,
         frequency_hz: f,

@@ -3,20 +3,19 @@
 use multiversion::multiversion;
 use num_complex::Complex64;
 
-/// Cells worked on side by side, so that the compiler may use wide registers.
-const WIDE: usize = 4;
-/// Rows that wait for each other, since some at once are added quicker.
-const ROWS: usize = 4;
+/// Rows that are worked on side by side, so that the compiler may use wide registers.
+pub const ROWS: usize = 4;
+/// Cells that are worked on one after the other without asking whether there is another.
+const CELLS: usize = 4;
 
 /// Normal equations A·x = b of a least-squares problem, gathered row by row.
 pub struct Normal {
     n: usize,
-    /// Row by row up to the diagonal and a little beyond; rows and columns are padded to whole groups of [`WIDE`]. The
-    /// observed values are one more column, and so row `n` is b, and after it their sum of squares.
-    a: Vec<f64>,
-    wide: usize,
-    /// Rows that wait, padded alike, and how many they are.
-    padded: Vec<f64>,
+    /// A row by row up to the diagonal, each cell as sums over every fourth row of the problem. The observed values are
+    /// one more column, and so row `n` is b, and after it their sum of squares.
+    a: Vec<[f64; ROWS]>,
+    /// Rows that wait, column by column, and how many they are.
+    columns: Vec<[f64; ROWS]>,
     waiting: usize,
     rows: usize,
 }
@@ -24,37 +23,48 @@ pub struct Normal {
 impl Normal {
     /// An empty problem of `n` parameters.
     pub fn new(n: usize) -> Self {
-        let wide = (n + 1).next_multiple_of(WIDE);
-        Self { n, a: vec![0.0; wide * wide], wide, padded: vec![0.0; ROWS * wide], waiting: 0, rows: 0 }
+        let cells = (n + 1) * (n + 2) / 2;
+        Self { n, a: vec![[0.0; ROWS]; cells], columns: vec![[0.0; ROWS]; n + 1], waiting: 0, rows: 0 }
     }
 
     /// Adds one row: the observed value and its derivatives.
     pub fn add(&mut self, row: &[f64], value: f64) {
-        self.fill(|own| {
-            own[..row.len()].copy_from_slice(row);
+        self.fill(|columns, i| {
+            columns.iter_mut().zip(row).for_each(|(column, cell)| column[i] = *cell);
             value
         });
     }
 
-    /// Adds one row in its place: `fill` writes its derivatives (there may be room for more) and returns the observed value.
+    /// Adds one row in its place: `fill` writes its derivatives into place `i` of the columns and returns the observed value.
     #[inline(always)]
-    pub fn fill(&mut self, fill: impl FnOnce(&mut [f64]) -> f64) {
-        let row = &mut self.padded[self.waiting * self.wide..][..self.wide];
-        row[self.n] = fill(row);
+    pub fn fill(&mut self, fill: impl FnOnce(&mut [[f64; ROWS]], usize) -> f64) {
+        let i = self.waiting;
+        self.columns[self.n][i] = fill(&mut self.columns, i);
         self.count(1);
     }
 
-    /// Adds two rows in their place, as [`fill`](Self::fill) does one: those of the parts of a complex value.
+    /// Adds two rows in their place, as [`fill`](Self::fill) does one: those of the parts of a complex value, `i` and the
+    /// place after it.
     #[inline(always)]
-    pub fn fill_parts(&mut self, fill: impl FnOnce(&mut [f64], &mut [f64]) -> Complex64) {
+    pub fn fill_parts(&mut self, fill: impl FnOnce(&mut [[f64; ROWS]], usize) -> Complex64) {
         if self.waiting + 2 > ROWS {
             self.gather();
         }
-        let rows = &mut self.padded[self.waiting * self.wide..][..2 * self.wide];
-        let (re, im) = rows.split_at_mut(self.wide);
-        let value = fill(re, im);
-        (re[self.n], im[self.n]) = (value.re, value.im);
+        let i = self.waiting;
+        let value = fill(&mut self.columns, i);
+        self.columns[self.n][i..i + 2].copy_from_slice(&[value.re, value.im]);
         self.count(2);
+    }
+
+    /// Adds `rows` rows, at most [`ROWS`], in their place: `fill` writes the columns, the observed values after the
+    /// derivatives; what it writes in place `rows` and after counts as nothing.
+    #[inline(always)]
+    pub fn fill_rows(&mut self, rows: usize, fill: impl FnOnce(&mut [[f64; ROWS]])) {
+        if self.waiting > 0 {
+            self.gather();
+        }
+        fill(&mut self.columns);
+        self.count(rows);
     }
 
     /// So many rows more wait.
@@ -69,9 +79,16 @@ impl Normal {
 
     /// Takes the rows that wait into the equations.
     fn gather(&mut self) {
-        self.padded[self.waiting * self.wide..].fill(0.0);
-        add_rows(&self.padded, &mut self.a);
+        if self.waiting < ROWS {
+            self.columns.iter_mut().for_each(|column| column[self.waiting..].fill(0.0));
+        }
+        add_products(&self.columns, &mut self.a);
         self.waiting = 0;
+    }
+
+    /// Cell `i, j` of A, j not above i.
+    fn cell(&self, i: usize, j: usize) -> f64 {
+        self.a[i * (i + 1) / 2 + j].iter().sum()
     }
 
     /// Rows added so far.
@@ -81,94 +98,163 @@ impl Normal {
 
     /// Sum of squares that `x` leaves, the solution of all rows so far.
     pub fn misfit(&self, x: &[f64]) -> f64 {
-        let (b, squares) = self.a[self.n * self.wide..].split_at(self.n);
-        (squares[0] - x.iter().zip(b).map(|(x, b)| x * b).sum::<f64>()).max(0.0)
+        let told: f64 = x.iter().enumerate().map(|(i, x)| x * self.cell(self.n, i)).sum();
+        (self.cell(self.n, self.n) - told).max(0.0)
     }
 
-    /// The solution and the inverse of A (row by row); `None` when A is singular to working precision.
-    pub fn solve(&mut self) -> Option<(Vec<f64>, Vec<f64>)> {
+    /// The solution of all rows so far; `None` when A is singular to working precision.
+    pub fn solve(&mut self) -> Option<Solution> {
         self.gather();
         let n = self.n;
         // Scaled to a unit diagonal: the columns' units differ by many powers of ten.
-        let scale: Vec<f64> = (0..n).map(|i| self.a[i * self.wide + i].sqrt()).collect();
+        let scale: Vec<f64> = (0..n).map(|i| self.cell(i, i).sqrt()).collect();
         if scale.iter().any(|s| !(s.is_finite() && *s > 0.0)) {
             return None;
         }
-        let mut l = vec![0.0; n * n];
+        let mut factor = vec![0.0; n * n];
         for i in 0..n {
-            for j in 0..=i {
-                let dot: f64 = (0..j).map(|k| l[i * n + k] * l[j * n + k]).sum();
-                let v = self.a[i * self.wide + j] / (scale[i] * scale[j]) - dot;
-                if i == j {
-                    if v <= 1e-12 {
-                        return None;
-                    }
-                    l[i * n + i] = v.sqrt();
-                } else {
-                    l[i * n + j] = v / l[j * n + j];
-                }
+            let (above, own) = factor.split_at_mut(i * n);
+            for j in 0..i {
+                let row = &above[j * n..][..=j];
+                own[j] = (self.cell(i, j) / (scale[i] * scale[j]) - inner(&own[..j], &row[..j])) / row[j];
             }
+            let left = 1.0 - inner(&own[..i], &own[..i]);
+            if left <= 1e-12 {
+                return None;
+            }
+            own[i] = left.sqrt();
         }
-        // L·Lᵀ·x = rhs, which begins with `from` zeros, for the unknowns from there on.
-        let solve_unit = |rhs: &mut [f64], from: usize| {
-            for i in from..n {
-                let dot: f64 = (from..i).map(|k| l[i * n + k] * rhs[k]).sum();
-                rhs[i] = (rhs[i] - dot) / l[i * n + i];
-            }
-            for i in (from..n).rev() {
-                let dot: f64 = (i + 1..n).map(|k| l[k * n + i] * rhs[k]).sum();
-                rhs[i] = (rhs[i] - dot) / l[i * n + i];
-            }
-        };
-        let b = &self.a[n * self.wide..];
-        let mut x: Vec<f64> = b.iter().zip(&scale).map(|(b, s)| b / s).collect();
-        solve_unit(&mut x, 0);
-        x.iter_mut().zip(&scale).for_each(|(x, s)| *x /= s);
-        let mut inverse = vec![0.0; n * n];
-        let mut column = vec![0.0; n];
-        for j in 0..n {
-            column.fill(0.0);
-            column[j] = 1.0;
-            solve_unit(&mut column, j);
-            for i in j..n {
-                let cell = column[i] / (scale[i] * scale[j]);
-                (inverse[i * n + j], inverse[j * n + i]) = (cell, cell);
-            }
+        let mut solution = Solution { x: (0..n).map(|i| self.cell(n, i)).collect(), factor, scale };
+        solution.x = solution.halfway(&solution.x, 0);
+        for i in (0..n).rev() {
+            let known: f64 = (i + 1..n).map(|k| solution.factor[k * n + i] * solution.x[k]).sum();
+            solution.x[i] = (solution.x[i] - known) / solution.factor[i * n + i];
         }
-        Some((x, inverse))
+        solution.x.iter_mut().zip(&solution.scale).for_each(|(x, s)| *x /= s);
+        Some(solution)
     }
 }
 
-/// Adds rows to the equations, `a` up to the diagonal.
+/// The solution of a least-squares problem, and what it takes to tell how sure it is.
+#[derive(Debug, Clone)]
+pub struct Solution {
+    /// The parameters.
+    pub x: Vec<f64>,
+    /// L, row by row, of A = S·L·Lᵀ·S; and S, which is diagonal.
+    factor: Vec<f64>,
+    scale: Vec<f64>,
+}
+
+impl Solution {
+    /// Element `i, j` of A's inverse: times the variance of a row the covariance of two parameters.
+    pub fn covariance(&self, i: usize, j: usize) -> f64 {
+        let from = i.max(j);
+        inner(&self.one_halfway(i)[from..], &self.one_halfway(j)[from..])
+    }
+
+    /// Element `i, i` of A's inverse: times the variance of a row that of a parameter.
+    pub fn variance(&self, i: usize) -> f64 {
+        self.one_halfway(i).iter().map(|y| y * y).sum()
+    }
+
+    /// vᵀ·A⁻¹·v: times the variance of a row that of v·x. What `v` has no room for counts as nothing.
+    pub fn variance_of(&self, v: &[f64]) -> f64 {
+        let mut whole = vec![0.0; self.x.len()];
+        whole[..v.len()].copy_from_slice(v);
+        self.halfway(&whole, 0).iter().map(|y| y * y).sum()
+    }
+
+    fn one_halfway(&self, i: usize) -> Vec<f64> {
+        let mut one = vec![0.0; self.x.len()];
+        one[i] = 1.0;
+        self.halfway(&one, i)
+    }
+
+    /// L⁻¹·S⁻¹·v for a `v` that begins with `from` zeros.
+    fn halfway(&self, v: &[f64], from: usize) -> Vec<f64> {
+        let n = self.x.len();
+        let mut y = vec![0.0; n];
+        for i in from..n {
+            let row = &self.factor[i * n..][..=i];
+            y[i] = (v[i] / self.scale[i] - inner(&row[from..i], &y[from..i])) / row[i];
+        }
+        y
+    }
+}
+
+/// Sum of products.
+fn inner(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// Adds the products of all pairs of columns, `a` up to the diagonal.
 #[multiversion(targets("x86_64+avx2"))]
-fn add_rows(padded: &[f64], a: &mut [f64]) {
-    // The same for the usual sizes, which the compiler then unrolls.
-    match padded.len() / ROWS / WIDE {
-        2 => add_groups(2, padded, a),
-        3 => add_groups(3, padded, a),
-        4 => add_groups(4, padded, a),
-        5 => add_groups(5, padded, a),
-        groups => add_groups(groups, padded, a),
+fn add_products(columns: &[[f64; ROWS]], a: &mut [[f64; ROWS]]) {
+    let mut rest = a;
+    for (i, own) in columns.iter().enumerate() {
+        let (row, below) = std::mem::take(&mut rest).split_at_mut(i + 1);
+        let ((cells, few), (others, other)) = (row.as_chunks_mut::<CELLS>(), columns[..=i].as_chunks());
+        for (cells, others) in cells.iter_mut().zip(others) {
+            *cells = plus_products(cells, own, others);
+        }
+        for (cell, other) in few.iter_mut().zip(other) {
+            [*cell] = plus_products(&[*cell], own, &[*other]);
+        }
+        rest = below;
     }
 }
 
-/// The same for rows of `groups` groups.
+/// The cells with the products of one column and others.
 #[inline(always)]
-fn add_groups(groups: usize, padded: &[f64], a: &mut [f64]) {
-    let ((padded, _), (cells, _)) = (padded.as_chunks::<WIDE>(), a.as_chunks_mut::<WIDE>());
-    let rows: [&[[f64; WIDE]]; ROWS] = std::array::from_fn(|r| &padded[r * groups..][..groups]);
-    for (p, block) in cells.chunks_exact_mut(WIDE * groups).enumerate() {
-        for (i, cells) in block.chunks_exact_mut(groups).enumerate() {
-            let own = rows.map(|row| row[p][i]);
-            for (g, cell) in cells[..=p].iter_mut().enumerate() {
-                let mut sum = *cell;
-                for r in 0..ROWS {
-                    for lane in 0..WIDE {
-                        sum[lane] += own[r] * rows[r][g][lane];
-                    }
-                }
-                *cell = sum;
+fn plus_products<const N: usize>(
+    cells: &[[f64; ROWS]; N],
+    one: &[f64; ROWS],
+    others: &[[f64; ROWS]; N],
+) -> [[f64; ROWS]; N] {
+    let mut sums = *cells;
+    for (sum, other) in sums.iter_mut().zip(others) {
+        for i in 0..ROWS {
+            sum[i] += one[i] * other[i];
+        }
+    }
+    sums
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::chance::normals;
+
+    /// Columns of very different sizes: the solution satisfies the equations, and its inverse is A's.
+    #[test]
+    fn the_solution_solves_and_the_inverse_inverts() {
+        const N: usize = 12;
+        let mut normal = normals(5);
+        let mut equations = Normal::new(N);
+        let (mut a, mut b) = ([[0.0; N]; N], [0.0; N]);
+        for _ in 0..50 {
+            let row: [f64; N] = std::array::from_fn(|i| normal() * 10f64.powi(i as i32 - 6));
+            let value = 30.0 * normal();
+            equations.add(&row, value);
+            for i in 0..N {
+                (0..N).for_each(|j| a[i][j] += row[i] * row[j]);
+                b[i] += row[i] * value;
             }
         }
+        let solution = equations.solve().expect("independent columns");
+        for i in 0..N {
+            let told: f64 = a[i].iter().zip(&solution.x).map(|(a, x)| a * x).sum();
+            assert!((told - b[i]).abs() < 1e-9 * a[i][i].sqrt() * 300.0, "{i}: {told} {}", b[i]);
+            for j in 0..N {
+                let cell: f64 = (0..N).map(|k| a[i][k] * solution.covariance(k, j)).sum();
+                let (wanted, size) = (f64::from(u8::from(i == j)), (a[i][i] * solution.variance(j)).sqrt());
+                assert!((cell - wanted).abs() < 1e-9 * size, "{i} {j}: {cell}");
+            }
+            assert!((solution.covariance(i, i) / solution.variance(i) - 1.0).abs() < 1e-12);
+        }
+        let v = [0.3, -2e-3, 4.0];
+        let cells = |i: usize| (0..3).map(move |j| (i, j));
+        let plain: f64 = (0..3).flat_map(cells).map(|(i, j)| v[i] * v[j] * solution.covariance(i, j)).sum();
+        assert!((solution.variance_of(&v) / plain - 1.0).abs() < 1e-9);
     }
 }

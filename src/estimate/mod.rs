@@ -17,7 +17,7 @@ mod wander;
 
 pub use blocks::BlockSums;
 pub use bound::tone_bound_hz;
-pub use linear::Normal;
+pub use linear::{Normal, ROWS, Solution};
 pub use marks::{Marks, between_marks, shortest_tau0_s};
 pub use pair::{PairFit, PairFree, fit_pair};
 pub use tone::{Comb, ToneFit, ToneModel, fit_tone};

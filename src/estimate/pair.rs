@@ -120,15 +120,16 @@ pub fn fit_pair(
     let mut fit = PairFit { against: guess.against, ..PairFit::guess(middle, start, guess.rate) };
     // Amplitudes first.
     let mut linear = normal(&fit, sums, (from, to), 4, free)?;
-    take_amplitudes(&mut fit, &linear.solve()?.0);
+    take_amplitudes(&mut fit, &linear.solve()?.x);
     let columns = 6 + usize::from(free.rate) + 2 * usize::from(free.swell);
     for step in 0..STEPS {
         let mut equations = normal(&fit, sums, (from, to), columns, free)?;
-        let (x, inverse) = equations.solve()?;
+        let solution = equations.solve()?;
+        let x = &solution.x;
         fit.rows = equations.rows();
-        fit.row_variance = equations.misfit(&x) / (fit.rows - columns) as f64;
+        fit.row_variance = equations.misfit(x) / (fit.rows - columns) as f64;
         let old = fit.amplitudes;
-        take_amplitudes(&mut fit, &x);
+        take_amplitudes(&mut fit, x);
         let most = 0.5 / span;
         let moved = [x[4], x[5]].map(|d| d.clamp(-most, most));
         (0..2).for_each(|i| fit.hz[i] += moved[i]);
@@ -143,7 +144,7 @@ pub fn fit_pair(
                 fit.swells[i] = (x[at + i] * scale).clamp(-1.8 / span, 1.8 / span);
             }
         }
-        let own = |i: usize, j: usize| inverse[i * columns + j] * fit.row_variance;
+        let own = |i: usize, j: usize| solution.covariance(i, j) * fit.row_variance;
         fit.u_difference_hz = (own(4, 4) + own(5, 5) - 2.0 * own(4, 5)).max(0.0).sqrt();
         if !(fit.hz[0] + fit.hz[1] + fit.u_difference_hz).is_finite() {
             return None;

@@ -7,7 +7,7 @@
 //! r, `f_c` and s with all amplitudes; r, `f_c`, s are freed only where asked.
 
 use super::blocks::BlockSums;
-use super::linear::Normal;
+use super::linear::{Normal, Solution};
 use super::turning::Turning;
 use multiversion::multiversion;
 use num_complex::Complex64;
@@ -234,15 +234,15 @@ pub fn fit_tone(
     let mut fit = ToneFit::start(sums, (from, to), model);
     // The first round finds the amplitudes only.
     let mut start = gather(&fit, sums, (from, to), &layout, layout.frequency(), skip)?;
-    fit.take_linear(&layout, &start.solve()?.0);
+    fit.take_linear(&layout, &start.solve()?.x);
     let mut before = 0.0;
     for step in 0..STEPS {
         let mut normal = gather(&fit, sums, (from, to), &layout, layout.len(), skip)?;
-        let (x, inverse) = normal.solve()?;
-        fit.take_linear(&layout, &x);
-        fit.misfit = normal.misfit(&x);
+        let solution = normal.solve()?;
+        fit.take_linear(&layout, &solution.x);
+        fit.misfit = normal.misfit(&solution.x);
         fit.row_variance = fit.misfit / (normal.rows() - layout.len()) as f64;
-        let moved = fit.take_step(&layout, &x, &inverse, span);
+        let moved = fit.take_step(&layout, &solution, span);
         if !fit.frequency_hz.is_finite() {
             return None;
         }
@@ -318,8 +318,6 @@ fn gather(
     let mut normal = Normal::new(columns);
     let level = fit.level * fit.level_pass;
     let mut turns = Turns::new(fit, sums, from);
-    // The imaginary parts of a row that has none.
-    let mut nothing = vec![0.0; columns];
     let all = columns > layout.frequency();
     for k in from..to {
         let (back, turns) = turns.turn();
@@ -328,13 +326,14 @@ fn gather(
         }
         let Some(z) = sums.mean(k) else { continue };
         if layout.level {
-            normal.fill(|re| {
-                fit.columns(sums, k, (back, turns), layout, (re, &mut nothing), all);
+            normal.fill(|columns, i| {
+                fit.columns(sums, k, (back, turns), layout, |at, z| columns[at][i] = z.re, all);
                 z.re
             });
         } else {
-            normal.fill_parts(|re, im| {
-                fit.columns(sums, k, (back, turns), layout, (re, im), all);
+            normal.fill_parts(|columns, i| {
+                let put = |at: usize, z: Complex64| columns[at][i..i + 2].copy_from_slice(&[z.re, z.im]);
+                fit.columns(sums, k, (back, turns), layout, put, all);
                 z - back * level
             });
         }
@@ -372,8 +371,7 @@ impl ToneFit {
         }
     }
 
-    /// The derivatives of the mean of block `k`, real and imaginary parts, by all parameters or only by the
-    /// amplitudes; `turns` are e^(j·phase) there of the note, of the comb's lines and of the lone ones, `back` is
+    /// Puts the derivatives of the mean of block `k` by all parameters or only by the amplitudes; `turns` are e^(j·phase) there of the note, of the comb's lines and of the lone ones, `back` is
     /// e^(−j·the carrier's phase).
     #[inline(always)]
     fn columns(
@@ -382,10 +380,9 @@ impl ToneFit {
         k: usize,
         (back, turns): (Complex64, &[Complex64]),
         layout: &Layout,
-        (re, im): (&mut [f64], &mut [f64]),
+        mut put: impl FnMut(usize, Complex64),
         all: bool,
     ) {
-        let mut put = |at: usize, z: Complex64| (re[at], im[at]) = (z.re, z.im);
         let tau = sums.centre_s(k) - self.at_s;
         let (comb_turns, lone_turns) = turns[1..].split_at(self.lines.len());
         let note = self.pass.terms(sums, self.frequency_hz + self.rate * tau, turns[0], back);
@@ -448,9 +445,9 @@ impl ToneFit {
 
     /// Takes the step of the nonlinear parameters, no further than the fit can be trusted, and their uncertainties.
     /// Returns by how much the frequency moved, Hz.
-    fn take_step(&mut self, layout: &Layout, x: &[f64], inverse: &[f64], span: f64) -> f64 {
-        let n = layout.len();
-        let u = |i: usize| (inverse[i * n + i] * self.row_variance).sqrt();
+    fn take_step(&mut self, layout: &Layout, solution: &Solution, span: f64) -> f64 {
+        let x = &solution.x;
+        let u = |i: usize| (solution.variance(i) * self.row_variance).sqrt();
         let most = 0.4 / span;
         let mut at = layout.frequency();
         let (u_hz, moved) = (u(at), x[at].clamp(-most, most));
@@ -508,8 +505,7 @@ mod tests {
             let (sin, cos) = (2.0 * PI * f * i as f64 / RATE).sin_cos();
             normal.add(&[cos, sin, 1.0], f64::from(x));
         }
-        let (x, _) = normal.solve().expect("three columns");
-        normal.misfit(&x)
+        normal.misfit(&normal.solve().expect("three columns").x)
     }
 
     /// The fast fit on block sums finds the minimum that a plain search over all samples finds, at many cycles and at

@@ -42,9 +42,10 @@ pub fn phasors(samples: &[f32], first: usize, rate_hz: f64, tones_hz: &[f64]) ->
     if normal.rows() < 4 * columns {
         return None;
     }
-    let (x, inverse) = normal.solve()?;
-    let variance = normal.misfit(&x) / (normal.rows() - columns) as f64;
-    let own = |i: usize| inverse[i * columns + i] * variance;
+    let solution = normal.solve()?;
+    let x = &solution.x;
+    let variance = normal.misfit(x) / (normal.rows() - columns) as f64;
+    let own = |i: usize| solution.variance(i) * variance;
     let middle = first as f64 + (samples.len() as f64 - 1.0) / 2.0;
     let tones = 0..tones_hz.len();
     Some(Phasors {

@@ -100,9 +100,9 @@ impl Glide {
             let w = 1.0 / (variance + 1e-6).sqrt();
             normal.add(&[w, w * (at_s - from)], w * (hz - self.measured[0].1[i].0));
         }
-        let (x, inverse) = normal.solve()?;
-        let scatter = (normal.misfit(&x) / (normal.rows() - 2) as f64).max(1.0);
-        Some((x[1], (inverse[3] * scatter).sqrt()))
+        let solution = normal.solve()?;
+        let scatter = (normal.misfit(&solution.x) / (normal.rows() - 2) as f64).max(1.0);
+        Some((solution.x[1], (solution.variance(1) * scatter).sqrt()))
     }
 
     /// Keeps the beginning and the end of every run of like verdicts.

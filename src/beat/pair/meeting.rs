@@ -161,7 +161,7 @@ fn course(ring: &VecDeque<Sighting>, note: usize, now_s: f64) -> Option<(f64, f6
         if normal.rows() < 6 {
             return None;
         }
-        let (x, _) = normal.solve()?;
+        let x = normal.solve()?.x;
         let scatter = (normal.misfit(&x) / (normal.rows() - 2) as f64).sqrt();
         Some((x[0], x[1], scatter))
     };

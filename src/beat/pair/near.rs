@@ -10,7 +10,7 @@
 
 use super::phase::{Apart, Point, Reference, settle};
 use super::wide::Sound;
-use crate::estimate::{BlockSums, Normal, PairFit, PairFree, fit_pair, whole_turns};
+use crate::estimate::{BlockSums, Normal, PairFit, PairFree, Solution, fit_pair, whole_turns};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -88,13 +88,13 @@ fn refit(sums: &BlockSums, span: (usize, usize), fit: &PairFit, apart: f64) -> O
 }
 
 /// Both notes' complex amplitudes against the fit over blocks `from..to`, each with a steady change where `change`:
-/// solution and inverse of the normal equations, and the variance of a row.
+/// and the variance of a row.
 fn amplitudes(
     sums: &BlockSums,
     fit: &PairFit,
     (from, to): (usize, usize),
     change: bool,
-) -> Option<(Vec<f64>, Vec<f64>, f64)> {
+) -> Option<(Solution, f64)> {
     let columns = if change { 8 } else { 4 };
     let mut normal = Normal::new(columns);
     for k in from..to {
@@ -107,9 +107,9 @@ fn amplitudes(
     if normal.rows() < columns + 4 {
         return None;
     }
-    let (x, inverse) = normal.solve()?;
-    let variance = normal.misfit(&x) / (normal.rows() - columns) as f64;
-    Some((x, inverse, variance))
+    let solution = normal.solve()?;
+    let variance = normal.misfit(&solution.x) / (normal.rows() - columns) as f64;
+    Some((solution, variance))
 }
 
 fn columns_of(sums: &BlockSums, fit: &PairFit, k: usize, middle: f64) -> [Complex64; 8] {
@@ -148,21 +148,18 @@ fn grow(
         } else {
             (edge, (edge + length).min(sums.len()))
         };
-        let Some((x, inverse, variance)) = amplitudes(sums, fit, known, true) else { return (edge, false) };
+        let Some((solution, variance)) = amplitudes(sums, fit, known, true) else { return (edge, false) };
         let middle = f64::midpoint(known.0 as f64, known.1 as f64 - 1.0);
         let (mut square, mut rows, mut expected) = (0.0, 0.0, 0.0);
         for k in next.0..next.1 {
             let Some(z) = sums.mean(k) else { continue };
             let row = columns_of(sums, fit, k, middle);
-            let told: Complex64 = row.iter().zip(&x).map(|(c, x)| c * x).sum();
+            let told: Complex64 = row.iter().zip(&solution.x).map(|(c, x)| c * x).sum();
             square += (z - told).norm_sqr();
             rows += 2.0;
             // What the foretelling itself leaves open.
-            let open = |part: &dyn Fn(Complex64) -> f64| {
-                let v: Vec<f64> = row.iter().map(|c| part(*c)).collect();
-                (0..8).map(|i| (0..8).map(|j| v[i] * inverse[i * 8 + j] * v[j]).sum::<f64>()).sum::<f64>()
-            };
-            expected += 2.0 + open(&|c| c.re) + open(&|c| c.im);
+            let open = |part: fn(Complex64) -> f64| solution.variance_of(&row.map(part));
+            expected += 2.0 + open(|c| c.re) + open(|c| c.im);
         }
         edge = if outward > 0 { next.1 } else { next.0 };
         taken += STEP;
@@ -195,18 +192,13 @@ fn turns(sums: &BlockSums, fit: &PairFit, (from, to): (usize, usize)) -> Vec<Poi
     let mut points: Vec<Point> = Vec::with_capacity(count);
     for i in 0..count {
         let part = (edge(i), edge(i + 1));
-        let Some((x, inverse, variance)) = amplitudes(sums, fit, part, change) else { continue };
-        let columns = x.len();
+        let Some((solution, variance)) = amplitudes(sums, fit, part, change) else { continue };
+        let x = &solution.x;
         let a = [Complex64::new(x[0], x[1]), Complex64::new(x[2], x[3])];
         // Derivatives of both phases and of the one between by the amplitudes.
         let by = |i: usize| [-a[i].im / a[i].norm_sqr(), a[i].re / a[i].norm_sqr()];
         let (d0, d1) = (by(0), by(1));
-        let spread = |d: [f64; 4]| {
-            variance
-                * (0..4)
-                    .map(|i| (0..4).map(|j| d[i] * inverse[i * columns + j] * d[j]).sum::<f64>())
-                    .sum::<f64>()
-        };
+        let spread = |d: [f64; 4]| variance * solution.variance_of(&d);
         let variances = [spread([d0[0], d0[1], 0.0, 0.0]), spread([0.0, 0.0, d1[0], d1[1]])];
         let between_variance = spread([-d0[0], -d0[1], d1[0], d1[1]]);
         if between_variance > 0.5 {

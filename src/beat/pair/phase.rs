@@ -100,9 +100,10 @@ pub fn settle(points: &[Point], reference: &Reference, edges: (f64, f64)) -> Opt
         let row = [w, w * 2.0 * PI * tau, w * PI * tau * tau];
         normal.add(&row[..columns], w * p.phase);
     }
-    let (x, inverse) = normal.solve()?;
+    let solution = normal.solve()?;
+    let x = &solution.x;
     let fitted_hz = x[1];
-    let (rate, u_rate) = if with_rate { (x[2], inverse[8].sqrt()) } else { (0.0, 0.0) };
+    let (rate, u_rate) = if with_rate { (x[2], solution.variance(2).sqrt()) } else { (0.0, 0.0) };
     let left: Vec<PhasePoint> = phases
         .iter()
         .map(|p| {

@@ -206,7 +206,7 @@ pub fn course(sound: Sound, hz: f64, (from_s, to_s): (f64, f64)) -> Option<(f64,
     if heard < 16 || 10 * heard < 8 * count {
         return None;
     }
-    let (x, _) = normal.solve()?;
+    let x = normal.solve()?.x;
     let scatter = normal.misfit(&x) / f64::from(heard as u32);
     (scatter < 0.05 + 4.0 * noise / f64::from(heard as u32)).then_some((hz + x[1], x[2]))
 }

@@ -266,15 +266,16 @@ pub fn harmonics(values: &[(f64, f64)], orders: &[f64]) -> Option<Harmonics> {
         }
         normal.add(&row, y);
     }
-    let (x, inverse) = normal.solve()?;
-    let misfit = normal.misfit(&x);
+    let solution = normal.solve()?;
+    let x = &solution.x;
+    let misfit = normal.misfit(x);
     let variance = misfit / (values.len() - columns) as f64;
     let lines = orders
         .iter()
         .enumerate()
         .map(|(i, &h)| {
             let (c, s) = (2 + 2 * i, 3 + 2 * i);
-            let v = 0.5 * variance * (inverse[c * columns + c] + inverse[s * columns + s]);
+            let v = 0.5 * variance * (solution.variance(c) + solution.variance(s));
             (h, x[c], x[s], v)
         })
         .collect();

@@ -216,14 +216,15 @@ impl Followed {
         if (normal.rows() as u64) * 3 < 2 * self.chunk || normal.rows() < 8 {
             return None;
         }
-        let (x, inverse) = normal.solve()?;
+        let solution = normal.solve()?;
+        let x = &solution.x;
         let depth = x[2];
         Some(Look {
             at_s,
             ahead: x[3] / depth.abs().max(0.4),
             depth,
-            ahead_v: self.template.variance * inverse[15] / depth.powi(2).max(0.16),
-            depth_v: self.template.variance * inverse[10],
+            ahead_v: self.template.variance * solution.variance(3) / depth.powi(2).max(0.16),
+            depth_v: self.template.variance * solution.variance(2),
         })
     }
 

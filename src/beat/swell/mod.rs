@@ -367,9 +367,9 @@ fn line(points: &[PhasePoint], middle_s: f64) -> Option<(f64, f64)> {
         let w = p.variance.sqrt().recip();
         normal.add(&[w, w * 2.0 * PI * (p.at_s - middle_s)], w * p.phase);
     }
-    let (x, inverse) = normal.solve()?;
-    let scatter = (normal.misfit(&x) / (points.len() as f64 - 2.0).max(1.0)).max(1.0);
-    Some((x[1], (inverse[3] * scatter).sqrt()))
+    let solution = normal.solve()?;
+    let scatter = (normal.misfit(&solution.x) / (points.len() as f64 - 2.0).max(1.0)).max(1.0);
+    Some((solution.x[1], (solution.variance(1) * scatter).sqrt()))
 }
 
 /// Drift (Hz/s) of the phases and its standard uncertainty, the scatter counted in.
@@ -379,7 +379,7 @@ fn bend(points: &[PhasePoint], middle_s: f64) -> Option<(f64, f64)> {
         let (w, t) = (p.variance.sqrt().recip(), p.at_s - middle_s);
         normal.add(&[w, w * t, w * PI * t * t], w * p.phase);
     }
-    let (x, inverse) = normal.solve()?;
-    let scatter = (normal.misfit(&x) / (points.len() as f64 - 3.0).max(1.0)).max(1.0);
-    Some((x[2], (inverse[8] * scatter).sqrt()))
+    let solution = normal.solve()?;
+    let scatter = (normal.misfit(&solution.x) / (points.len() as f64 - 3.0).max(1.0)).max(1.0);
+    Some((solution.x[2], (solution.variance(2) * scatter).sqrt()))
 }
