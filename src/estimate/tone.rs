@@ -505,7 +505,8 @@ mod tests {
             let (sin, cos) = (2.0 * PI * f * i as f64 / RATE).sin_cos();
             normal.add(&[cos, sin, 1.0], f64::from(x));
         }
-        normal.misfit(&normal.solve().expect("three columns").x)
+        let solution = normal.solve().expect("three columns");
+        normal.misfit(&solution.x)
     }
 
     /// The fast fit on block sums finds the minimum that a plain search over all samples finds, at many cycles and at
