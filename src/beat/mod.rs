@@ -73,6 +73,8 @@ const KEPT_S: f64 = 12.0;
 
 /// What stays beside a hum line for longer is no residue of it, s.
 const PASSING_S: f64 = 8.0;
+/// How much louder a note is, in power, than what it has left on a line of the hum.
+const LOUDER: f64 = 4.0;
 
 /// Lives whose soundings are kept.
 const LIVES_SOUNDED: usize = 40;
@@ -219,6 +221,7 @@ impl Ear {
         // What a line of the hum leaves of itself is no note that it would have to be kept from.
         let notes = notes.filter(|l| !hum.is_residue(l.b.abs(), l.power));
         let notes = notes.filter(|l| l.path.travelled() || !hum.is_line(l.b.abs(), RESIDUE_HZ));
+        let notes = notes.filter(|l| !self.is_left_on_hum(l));
         self.noted.extend(notes.map(|l| l.b.abs()));
         let hop = self.raw.slice(end - self.hop as u64, end);
         self.hum.clean(hop, &self.noted, &mut self.hop_buffer);
@@ -280,6 +283,14 @@ impl Ear {
                 line,
             });
         }
+    }
+
+    /// Whether a line that moved is but the line of the hum that it stands on: a note that passed there carried it along, and
+    /// is heard elsewhere, far louder. Kept for a note, it would keep that line of the hum from being taken out, and so itself
+    /// alive.
+    fn is_left_on_hum(&self, line: &Line) -> bool {
+        let passed = |l: &Line| l.confirmed() && l.path.travelled() && l.power > LOUDER * line.power;
+        self.hum.may_be_tooth(line.b.abs(), line.power) && self.table.lines.iter().any(passed)
     }
 
     /// Whether a line is for all that is known what a wandering line of the hum left of itself for a few seconds.
