@@ -1,12 +1,16 @@
 //! The life of a line, when it is over: where it went, where it rested, and how it stands to other lives.
 
+use super::hand::Between;
 use super::hum::HumFollower;
 use super::lines::Line;
 use super::passage::Passage;
 use super::path::{LEAST_OUTLINE, Point, TRAVEL_HZ};
 use super::rest::Measured;
 use super::sounding::Sounding;
+use super::story::LEAP_S;
 use super::swell::Swelling;
+use crate::heard::CrossingKind;
+use std::ops::Range;
 
 /// How far a note may go from where it was lost to where it is found again, Hz.
 const LEAP_HZ: f64 = 3500.0;
@@ -98,6 +102,43 @@ impl Life {
             life.travel_hz = extent.clone().fold(0.0, f64::max) - extent.fold(f64::MAX, f64::min).min(1e9);
             life.travelled = life.travel_hz > TRAVEL_HZ && life.outline.len() >= LEAST_OUTLINE;
         }
+    }
+
+    /// The passages within `span` of which it is not known what they were.
+    pub fn unsure_in(&self, span: &Range<f64>) -> impl Iterator<Item = &Passage> {
+        self.passages.iter().filter(move |p| p.kind == CrossingKind::Unsure && span.contains(&p.at_s))
+    }
+
+    /// Makes the first passage within `span` of which it was not known what it was the one that it is now known to be, and
+    /// leaves out all others.
+    pub fn settle(&mut self, span: &Range<f64>, known: &Between) {
+        let unsure: Vec<Passage> = self.unsure_in(span).copied().collect();
+        for (n, passage) in unsure.iter().enumerate() {
+            let after = self.outline.partition_point(|p| p.at_s < passage.at_s);
+            let signs = after.checked_sub(1).map(|i| self.outline[i].b).zip(self.outline.get(after).map(|p| p.b));
+            let turned = signs.is_some_and(|(b, c)| b * c < 0.0);
+            if turned != (n == 0 && known.kind == CrossingKind::Crossed) {
+                self.turn_back(passage.at_s);
+            }
+        }
+        let mut first = true;
+        self.passages.retain_mut(|p| {
+            if p.kind != CrossingKind::Unsure || !span.contains(&p.at_s) {
+                return true;
+            }
+            p.kind = known.kind;
+            if known.kind == CrossingKind::Crossed {
+                p.at_s = known.at_s;
+            }
+            std::mem::take(&mut first)
+        });
+    }
+
+    /// Changes the sign of everything after `at_s`.
+    fn turn_back(&mut self, at_s: f64) {
+        self.outline.iter_mut().filter(|p| p.at_s >= at_s).for_each(|p| p.b = -p.b);
+        self.rests.iter_mut().filter(|(m, _)| m.end_s > at_s + LEFT_S).for_each(|(_, sign)| *sign = -*sign);
+        self.last = (-self.last.0, -self.last.1);
     }
 
     /// Whether it was followed while it moved: for long, or so fast that a few sightings tell.
@@ -243,6 +284,17 @@ impl Life {
         let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
         let alike = (self.power / other.power).log10().abs() < 0.4;
         moved_off && alike && apart.abs() < LEAP_HZ
+    }
+
+    /// When and where `next` was found nearer to zero, s and Hz, if it is where the note went when it left its last rest here too
+    /// fast to be followed: whether it had been through zero by then or not, it set out towards it.
+    pub fn left_towards_zero(&self, next: &Self) -> Option<(f64, f64)> {
+        let (rest, _) = self.rests.last()?;
+        let (at_s, hz) = next.rests.first().map_or(next.first(), |(m, _)| (m.start_s.min(next.first().0), next.first().1));
+        let alike = (next.power / self.power).log10().abs() < 0.4;
+        let stayed = (self.last_hz() - rest.heard_hz).abs() < 0.2 * rest.heard_hz;
+        let leapt = LEAP_S.contains(&(at_s - self.last_seen_s));
+        (alike && stayed && leapt && hz.abs() < 0.8 * rest.heard_hz).then_some((at_s, hz.abs()))
     }
 
     /// Whether this life is a note that moved, by more than the lines of a tone that swells lie apart.

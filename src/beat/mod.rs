@@ -10,9 +10,11 @@
 mod adler;
 mod coupling;
 mod declared;
+mod doubt;
 mod ears;
 mod ending;
 mod frames;
+mod hand;
 mod history;
 mod hum;
 mod joint;

@@ -4,8 +4,10 @@
 //! smoothly, so a polynomial through the sightings on both sides fits with the sign that is true and bends hard with the
 //! other. How supple a curve must be depends on the hand: a stiff one may fit a stop just beyond zero with the wrong sign,
 //! a supple one anything. So three of different degree are asked: the two more supple ones are believed where they agree, and
-//! the two stiffer ones where they agree by far and the third can't tell.
+//! the two stiffer ones where they agree by far and the third can't tell. A hand that is seen to have stopped is asked for its
+//! stop instead.
 
+use super::hand::{self, STANDS_HZ, STOOD};
 use super::path::Point;
 use crate::estimate::Normal;
 use crate::heard::CrossingKind;
@@ -29,17 +31,13 @@ pub struct Passage {
     pub kind: CrossingKind,
 }
 
-/// How near to each other sightings of a note are that stands, Hz, and how many of those count: the hand has stopped, and what
-/// follows is no part of its move.
-const STANDS_HZ: f64 = 2.0;
-const STOOD: usize = 4;
-
 /// Judges a passage from the sightings `before` it and `after` it (any sign: only |b| is used).
 /// `None` with fewer than three on a side.
 pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     if before.len() < 3 || after.len() < 3 {
         return None;
     }
+    // Where the hand has stopped, what follows is no part of its move.
     let stands = |p: &&Point, end: &Point| (p.b.abs() - end.b.abs()).abs() < STANDS_HZ;
     let stood = before.iter().take_while(|p| stands(p, &before[0])).count();
     let before = &before[stood.saturating_sub(STOOD)..];
@@ -57,6 +55,8 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
         kind if kind == middling.kind(DECISIVE) => kind,
         _ => CrossingKind::Unsure,
     };
+    // No polynomial stops dead: one with the wrong sign may come nearer to a stop than one with the true sign.
+    let kind = hand::stop(before, after).unwrap_or(kind);
     let half_gap = (first.at_s - last.at_s) / 2.0;
     let curve = if kind == CrossingKind::TurnedBack { &middling.back } else { &middling.through };
     let eval = |x: f64| curve.iter().rev().fold(0.0, |sum, c| sum * x + c);
