@@ -194,3 +194,72 @@ impl Move {
         f64::midpoint(low, high)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::chance::normals;
+
+    /// A rest at `heard_hz`.
+    fn rest(start_s: f64, end_s: f64, heard_hz: f64) -> Measured {
+        Measured {
+            start_s,
+            end_s,
+            at_s: f64::midpoint(start_s, end_s),
+            heard_hz,
+            u_noise_hz: 0.001,
+            u_wander_hz: 0.0,
+            rate: 0.0,
+            rate_u: 0.0,
+            cn0_hz: 1e5,
+            power: 1.0,
+            near_hum_hz: None,
+            pull: None,
+        }
+    }
+
+    /// Sightings of |b| with errors of 1 Hz.
+    fn sightings(b: impl Fn(f64) -> f64, from_s: f64, to_s: f64, seed: u64) -> Vec<Point> {
+        let mut normal = normals(seed);
+        let seen = |at_s: f64, b: f64| Point { at_s, b, u: 1.0, power: 1.0, seen: Seen::Short };
+        let steps = ((to_s - from_s) / 0.05) as usize;
+        let at = |i: usize| from_s + i as f64 * 0.05;
+        (0..steps).map(|i| seen(at(i), b(at(i)).abs() + normal())).collect()
+    }
+
+    /// A fall from 838 Hz to 30 Hz in a second on either side of zero, not heard where it is below 200 Hz and moves.
+    #[test]
+    fn a_fast_fall_is_told_by_the_whole_move_and_never_wrongly_by_the_stop() {
+        let (begin_s, end_s) = (1.0, 1.95);
+        for (side, wanted) in [(1.0, CrossingKind::TurnedBack), (-1.0, CrossingKind::Crossed)] {
+            for seed in 0..20 {
+                let whole = Move { from_hz: 838.0, to_hz: side * 30.0, begin_s, end_s, misfit: 0.0 };
+                let before = sightings(|t| whole.at(t), 1.1, 1.62, seed);
+                let after = sightings(|t| whole.at(t), 1.98, 2.3, seed + 100);
+                let told = stop(&before, &after).expect("it stops");
+                assert!([wanted, CrossingKind::Unsure].contains(&told), "{told:?}");
+                let way = between(&rest(0.0, 0.98, 838.0), &rest(2.0, 7.0, 30.0), &before).expect("seen");
+                assert_eq!(way.kind, wanted);
+                if wanted == CrossingKind::Crossed {
+                    assert!(whole.at(way.at_s).abs() < 15.0, "{way:?}");
+                }
+            }
+        }
+    }
+
+    /// A hand that brakes late makes no such move: nothing is told of where it went unheard.
+    #[test]
+    fn a_hand_of_another_kind_is_not_judged() {
+        let late = |t: f64| 838.0 - 808.0 * ((t - 1.0) / 0.95).clamp(0.0, 1.0).powi(3);
+        let seen = sightings(late, 1.1, 1.8, 3);
+        assert_eq!(between(&rest(0.0, 0.98, 838.0), &rest(2.0, 7.0, 30.0), &seen), None);
+    }
+
+    /// Two sightings fit any move.
+    #[test]
+    fn what_was_hardly_seen_is_not_told() {
+        let whole = Move { from_hz: 655.0, to_hz: 94.0, begin_s: 0.6, end_s: 1.2, misfit: 0.0 };
+        let seen = sightings(|t| whole.at(t), 0.8, 0.9, 1);
+        assert_eq!(between(&rest(0.0, 0.58, 655.0), &rest(1.2, 6.0, 94.0), &seen), None);
+    }
+}

@@ -27,6 +27,9 @@ const SAME_HZ: f64 = 5.0;
 const SAME_PART: f64 = 0.05;
 const STEP_S: f64 = 0.05;
 
+/// Below this a note on its way to zero may be lost and found again by another, Hz.
+const UNDER_HZ: f64 = 70.0;
+
 /// What stood so much softer than a note, in power, and went with it for a while, s, was dragged along as it passed.
 const DRAGGED: f64 = 0.1;
 const DRAGGED_S: f64 = 0.3;
@@ -115,7 +118,8 @@ impl Life {
         let unsure: Vec<Passage> = self.unsure_in(span).copied().collect();
         for (n, passage) in unsure.iter().enumerate() {
             let after = self.outline.partition_point(|p| p.at_s < passage.at_s);
-            let signs = after.checked_sub(1).map(|i| self.outline[i].b).zip(self.outline.get(after).map(|p| p.b));
+            let signs =
+                after.checked_sub(1).map(|i| self.outline[i].b).zip(self.outline.get(after).map(|p| p.b));
             let turned = signs.is_some_and(|(b, c)| b * c < 0.0);
             if turned != (n == 0 && known.kind == CrossingKind::Crossed) {
                 self.turn_back(passage.at_s);
@@ -290,7 +294,8 @@ impl Life {
     /// fast to be followed: whether it had been through zero by then or not, it set out towards it.
     pub fn left_towards_zero(&self, next: &Self) -> Option<(f64, f64)> {
         let (rest, _) = self.rests.last()?;
-        let (at_s, hz) = next.rests.first().map_or(next.first(), |(m, _)| (m.start_s.min(next.first().0), next.first().1));
+        let (at_s, hz) =
+            next.rests.first().map_or(next.first(), |(m, _)| (m.start_s.min(next.first().0), next.first().1));
         let alike = (next.power / self.power).log10().abs() < 0.4;
         let stayed = (self.last_hz() - rest.heard_hz).abs() < 0.2 * rest.heard_hz;
         let leapt = LEAP_S.contains(&(at_s - self.last_seen_s));
@@ -321,13 +326,23 @@ impl Life {
             return true;
         }
         let from_s = self.born_s.max(other.born_s);
-        // Where one of them is not known they count as apart.
+        // Where one of them is not known they count as apart, but for one that was lost near zero where the other is found.
         let together = |t: f64| match (self.at(t), other.at(t)) {
             (Some((f, _)), Some((g, _))) => (f - g).abs() <= SAME_HZ + SAME_PART * f.min(g),
-            _ => false,
+            (None, Some((g, _))) => g < UNDER_HZ && self.is_under(t),
+            (Some((f, _)), None) => f < UNDER_HZ && other.is_under(t),
+            (None, None) => false,
         };
         let steps = (overlap_s / STEP_S) as usize;
         (0..steps).filter(|i| !together(from_s + *i as f64 * STEP_S)).count() as f64 * STEP_S > OVERLAP_S
+    }
+
+    /// Whether it was lost near zero on its way there, at `t`, and not seen anywhere else since.
+    fn is_under(&self, t: f64) -> bool {
+        let after = self.outline.partition_point(|p| p.at_s < t);
+        let Some([.., before, last]) = self.outline.get(..after) else { return false };
+        let falls = last.b.abs() < before.b.abs() && last.b.abs() < UNDER_HZ;
+        falls && self.outline.get(after).is_none_or(|p| p.b.abs() < UNDER_HZ)
     }
 
     /// Whether this life moved as a whole multiple of `other`, or at a fixed distance above or below it.

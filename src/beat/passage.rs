@@ -44,6 +44,7 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     let stood = after.iter().rev().take_while(|p| stands(p, &after[after.len() - 1])).count();
     let after = &after[..after.len() - stood.saturating_sub(STOOD)];
     let (last, first) = (before[before.len() - 1], after[0]);
+    let half_gap = (first.at_s - last.at_s) / 2.0;
     let middle = f64::midpoint(last.at_s, first.at_s);
     let both = before.iter().map(|p| (p, false)).chain(after.iter().map(|p| (p, true)));
     let points: Vec<(f64, f64, f64, bool)> =
@@ -57,7 +58,6 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     };
     // No polynomial stops dead: one with the wrong sign may come nearer to a stop than one with the true sign.
     let kind = hand::stop(before, after).unwrap_or(kind);
-    let half_gap = (first.at_s - last.at_s) / 2.0;
     let curve = if kind == CrossingKind::TurnedBack { &middling.back } else { &middling.through };
     let eval = |x: f64| curve.iter().rev().fold(0.0, |sum, c| sum * x + c);
     let steps = (0..=40).map(|i| half_gap * (f64::from(i) / 20.0 - 1.0));

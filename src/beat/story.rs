@@ -37,6 +37,9 @@ const HUM_PART: f64 = 0.02;
 /// How long a note that moves too fast to be followed may be lost, s.
 pub const LEAP_S: std::ops::Range<f64> = -0.3..1.5;
 
+/// How much softer than the note something may be that may have been it, in power.
+const AS_LOUD: f64 = 0.3;
+
 /// Standard uncertainty of when a move of which both ends are known went through zero, s.
 const WAY_U_S: f64 = 0.02;
 
@@ -337,6 +340,17 @@ impl Story<'_> {
         continues && chain.iter().all(|&j| overlap(&self.lives[j]) < 0.8)
     }
 
+    /// Whether something that may have been the note moved before this life of it began: what was declared of the first move is
+    /// not known to be of this one.
+    fn heard_before(&self, life: &Life) -> bool {
+        self.lives.iter().any(|l| {
+            let moved = l.outline.iter().take_while(|p| p.at_s < life.first().0 - 0.3);
+            let (low, high) =
+                moved.fold((f64::MAX, 0.0f64), |(low, high), p| (low.min(p.b.abs()), high.max(p.b.abs())));
+            l.travelled && l.power > AS_LOUD * life.power && high - low > TRAVEL_HZ
+        })
+    }
+
     /// The chain's lives as stretches of one note as far as they hang together, each with the sign that turns its own
     /// into that of the stretch's first; and whether the stretch is the first one.
     /// `ways` tells what is known, for each, of the way to it from the life before.
@@ -355,14 +369,20 @@ impl Story<'_> {
                     let last = stretch.outline.last().copied();
                     stretch.outline.extend(last.map(|p| Point { at_s, b: hz * p.b.signum(), ..p }));
                 }
-                stretches.push(Stretch { first: n == 0, ..Stretch::default() });
+                let first = n == 0 && !self.heard_before(life);
+                stretches.push(Stretch { first, ..Stretch::default() });
             }
             if let Some(stretch) = stretches.last_mut() {
                 let own = life.first().1.signum();
+                if way.is_some() {
+                    // What is heard of a life after the note was found again is not what led to it.
+                    stretch.outline.retain(|p| p.at_s <= life.first().0);
+                }
                 // Into a passage the note went with the sign that it was last seen to have.
                 let (into_s, into) = stretch.outline.last().map_or((0.0, 1.0), |p| (p.at_s, p.b.signum()));
                 let between = |w: &Between| {
-                    let crossed = w.kind == CrossingKind::Crossed && (into_s..life.first().0).contains(&w.at_s);
+                    let crossed =
+                        w.kind == CrossingKind::Crossed && (into_s..life.first().0).contains(&w.at_s);
                     let kind = if crossed { w.kind } else { CrossingKind::TurnedBack };
                     Passage { at_s: w.at_s, u_s: WAY_U_S, kind }
                 };
