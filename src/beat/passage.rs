@@ -16,6 +16,9 @@ use crate::heard::CrossingKind;
 const DECISIVE: f64 = 10.0;
 /// And where the most supple curve can't tell.
 const FAR: f64 = 100.0;
+/// What the better of two readings may leave for each degree of freedom, in units of what a sighting may be off: more is no hand's
+/// curve.
+const AGREES: f64 = 5.0;
 /// Degrees of the curves: a move from rest to rest is of the fifth (Flash and Hogan, J. Neurosci. 5(7) 1688-1703, 1985).
 const DEGREES: [usize; 3] = [3, 4, 5];
 /// Coefficients of the highest.
@@ -52,6 +55,7 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     let [stiff, middling, supple] = DEGREES.map(|degree| Reading::of(&points, degree));
     let (stiff, middling, supple) = (stiff?, middling?, supple?);
     let kind = match supple.kind(DECISIVE) {
+        _ if supple.noise > AGREES => CrossingKind::Unsure,
         CrossingKind::Unsure if stiff.kind(FAR) == middling.kind(FAR) => middling.kind(FAR),
         kind if kind == middling.kind(DECISIVE) => kind,
         _ => CrossingKind::Unsure,
@@ -71,6 +75,8 @@ struct Reading {
     back: [f64; MOST_TERMS],
     /// By how much the one with the sign changed fits worse.
     difference: f64,
+    /// What the better one leaves for each degree of freedom.
+    noise: f64,
 }
 
 impl Reading {
@@ -84,7 +90,7 @@ impl Reading {
         let dof = (points.len() as f64 - degree as f64 - 1.0).max(1.0);
         // Sightings of a fast note are worse than they say: what the better reading leaves is the measure.
         let noise = (through_misfit.min(back_misfit) / dof).max(1.0);
-        Some(Self { through, back, difference: (through_misfit - back_misfit) / noise })
+        Some(Self { through, back, difference: (through_misfit - back_misfit) / noise, noise })
     }
 
     fn kind(&self, decisive: f64) -> CrossingKind {
