@@ -29,8 +29,9 @@ pub const STOOD: usize = 4;
 
 /// A misfit on each side of zero, the one on which the move began first, as a kind: what the sightings tell.
 fn kind([back, through]: [f64; 2], dof: f64) -> Option<CrossingKind> {
-    let scale = (back.min(through) / dof).max(1.0);
-    (scale <= AGREES).then_some(if through - back > DECISIVE * scale {
+    let left = back.min(through) / dof;
+    let scale = left.max(1.0);
+    (left <= AGREES).then_some(if through - back > DECISIVE * scale {
         CrossingKind::TurnedBack
     } else if back - through > DECISIVE * scale {
         CrossingKind::Crossed
@@ -218,13 +219,13 @@ mod tests {
         }
     }
 
-    /// Sightings of |b| with errors of 1 Hz.
+    /// Sightings of |b| with errors of 0.3 Hz that are said to be no more than 1 Hz.
     fn sightings(b: impl Fn(f64) -> f64, from_s: f64, to_s: f64, seed: u64) -> Vec<Point> {
         let mut normal = normals(seed);
         let seen = |at_s: f64, b: f64| Point { at_s, b, u: 1.0, power: 1.0, seen: Seen::Short };
         let steps = ((to_s - from_s) / 0.05) as usize;
         let at = |i: usize| from_s + i as f64 * 0.05;
-        (0..steps).map(|i| seen(at(i), b(at(i)).abs() + normal())).collect()
+        (0..steps).map(|i| seen(at(i), b(at(i)).abs() + 0.3 * normal())).collect()
     }
 
     /// A fall from 838 Hz to 30 Hz in a second on either side of zero, not heard where it is below 200 Hz and moves.

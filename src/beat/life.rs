@@ -278,8 +278,12 @@ impl Life {
         let (from, to) = (other.last.0.abs(), first.abs());
         let gap_s = first_s - other.last_seen_s;
         // Where it was heading for zero fast enough to be through by then, nobody knows.
-        let through = other.last.0 * (other.last.0 + 1.5 * other.last.1 * gap_s.max(0.0)) < 0.0;
-        (-0.8..1.0).contains(&gap_s) && (from - to).abs() < 0.5 * from.min(to) && !through
+        let seen_s = other.outline.last().map_or(other.last_seen_s, |p| p.at_s.min(other.last_seen_s));
+        let unseen_s = if from.min(to) < UNDER_HZ { first_s - seen_s } else { gap_s };
+        let through = other.last.0 * (other.last.0 + 1.5 * other.last.1 * unseen_s.max(0.0)) < 0.0;
+        // Where a few last sightings lie apart from all that was followed, it was found there again, not followed.
+        let followed = other.outline.last().is_none_or(|p| (p.b.abs() - from).abs() < from);
+        (-0.8..1.0).contains(&gap_s) && (from - to).abs() < 0.5 * from.min(to) && !through && followed
     }
 
     /// Whether this life is where `other` went, moving off too fast to be followed: equally loud.

@@ -19,6 +19,8 @@ const FAR: f64 = 100.0;
 /// What the better of two readings may leave for each degree of freedom, in units of what a sighting may be off: more is no hand's
 /// curve.
 const AGREES: f64 = 5.0;
+/// A hand that goes on by so little of its speed may have stopped.
+const SLOW: f64 = 0.1;
 /// Degrees of the curves: a move from rest to rest is of the fifth (Flash and Hogan, J. Neurosci. 5(7) 1688-1703, 1985).
 const DEGREES: [usize; 3] = [3, 4, 5];
 /// Coefficients of the highest.
@@ -57,7 +59,13 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     let kind = match supple.kind(DECISIVE) {
         _ if supple.noise > AGREES => CrossingKind::Unsure,
         CrossingKind::Unsure if stiff.kind(FAR) == middling.kind(FAR) => middling.kind(FAR),
-        kind if kind == middling.kind(DECISIVE) => kind,
+        // What the stiff one speaks against may be two moves, with a stop in the silence.
+        kind if kind == middling.kind(DECISIVE)
+            && [kind, CrossingKind::Unsure].contains(&stiff.kind(DECISIVE))
+            && !all_but_stops(before, after) =>
+        {
+            kind
+        }
         _ => CrossingKind::Unsure,
     };
     // No polynomial stops dead: one with the wrong sign may come nearer to a stop than one with the true sign.
@@ -67,6 +75,13 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     let steps = (0..=40).map(|i| half_gap * (f64::from(i) / 20.0 - 1.0));
     let at = steps.min_by(|x, y| eval(*x).abs().total_cmp(&eval(*y).abs())).unwrap_or(0.0);
     Some(Passage { at_s: middle + at, u_s: (half_gap / 3f64.sqrt()).clamp(0.01, 0.3), kind })
+}
+
+/// Whether the hand is so much slower after the silence than before that it may have stopped in it, and gone on either way.
+fn all_but_stops(before: &[Point], after: &[Point]) -> bool {
+    let rate = |p: &Point, q: &Point| (q.b.abs() - p.b.abs()).abs() / (q.at_s - p.at_s).max(1e-3);
+    let falls = rate(&before[before.len() - 2], &before[before.len() - 1]);
+    rate(&after[0], &after[1]) < SLOW * falls
 }
 
 /// Curves of one degree through the sightings, with the sign changed in between and not.

@@ -21,9 +21,12 @@ const SWAYED_S: f64 = 1.5;
 /// mean is then, Hz.
 const NEWEST: usize = 4;
 const SWAY_HZ: f64 = 2.0;
-/// Between two short sightings below the one, Hz, that are further apart than the other, s, a line may have been through zero.
+/// Between two short sightings below the one, Hz, a line may have been through zero where they are further apart than the other,
+/// s, or it was fast enough.
 const DIP_HZ: f64 = 130.0;
-const DIP_S: f64 = 0.12;
+const DIP_S: f64 = 0.07;
+/// How many of the newest sightings are asked whether the line is near zero.
+const NEAREST: usize = 4;
 /// How long after it so much is seen that it can be judged, s.
 pub const DIP_KNOWN_S: f64 = 0.5;
 /// How near to zero it must have been heading, by what is seen on either side, Hz.
@@ -133,7 +136,13 @@ pub struct Path {
 /// Whether a line may have been through zero between two sightings by short frames, and back or through, though the later one
 /// was taken for the same side.
 fn is_dip(last: &Point, first: &Point) -> bool {
-    first.at_s - last.at_s > DIP_S && last.b.abs().max(first.b.abs()) < DIP_HZ && last.b * first.b > 0.0
+    last.b.abs().min(first.b.abs()) < DIP_HZ && last.b * first.b > 0.0
+}
+
+/// Whether a line that was seen at `outer` and then at `inner` reaches zero within `gap_s`.
+fn reaches(outer: &Point, inner: &Point, gap_s: f64) -> bool {
+    let rate = (inner.b.abs() - outer.b.abs()) / (inner.at_s - outer.at_s).abs().max(1e-3);
+    inner.b.abs() + rate * gap_s < DIP_TO_HZ
 }
 
 impl Path {
@@ -149,9 +158,15 @@ impl Path {
         self.recent.insert(place, point);
         let turned =
             |i: usize| (1..self.recent.len()).contains(&i) && self.recent[i].b * self.recent[i - 1].b < 0.0;
-        if seen == Seen::Short && b.abs() < DIP_HZ {
-            let last = self.recent.iter().take(place).rev().find(|p| p.seen == Seen::Short);
-            let dips = last.is_some_and(|last| is_dip(last, &point));
+        if seen == Seen::Short {
+            let near = self.recent.iter().rev().take(NEAREST).any(|p| p.b.abs() < DIP_HZ);
+            let mut short =
+                self.recent.iter().take(if near { place } else { 0 }).rev().filter(|p| p.seen == Seen::Short);
+            let (last, earlier) = (short.next(), short.next());
+            let dips = last.is_some_and(|last| {
+                let gap_s = at_s - last.at_s;
+                is_dip(last, &point) && (gap_s > DIP_S || earlier.is_some_and(|e| reaches(e, last, gap_s)))
+            });
             self.dipped_s = if dips { Some(at_s) } else { self.dipped_s };
         }
         let last = [place + 1, place].into_iter().find(|&i| turned(i)).map(|i| self.recent[i].at_s);
@@ -183,18 +198,12 @@ impl Path {
     /// it came, with the sign it had, s.
     pub fn dip_after(&self, since_s: f64) -> Option<f64> {
         let short: Vec<&Point> = self.recent.iter().filter(|p| p.seen == Seen::Short).collect();
-        let reaches = |outer: Option<&&Point>, inner: &Point, gap_s: f64| {
-            outer.is_some_and(|outer| {
-                let rate = (inner.b.abs() - outer.b.abs()) / (inner.at_s - outer.at_s).abs().max(1e-3);
-                inner.b.abs() + rate * gap_s < DIP_TO_HZ
-            })
-        };
         (1..short.len()).map(|i| (i, short[i - 1], short[i])).find_map(|(i, last, first)| {
             let gap_s = first.at_s - last.at_s;
             let dips = first.at_s > since_s
                 && is_dip(last, first)
-                && (reaches(i.checked_sub(2).map(|i| &short[i]), last, gap_s)
-                    || reaches(short.get(i + 1), first, gap_s));
+                && (i.checked_sub(2).is_some_and(|i| reaches(short[i], last, gap_s))
+                    || short.get(i + 1).is_some_and(|next| reaches(next, first, gap_s)));
             dips.then_some(first.at_s)
         })
     }
