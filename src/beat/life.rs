@@ -1,12 +1,16 @@
 //! The life of a line, when it is over: where it went, where it rested, and how it stands to other lives.
 
+use super::hand::Between;
 use super::hum::HumFollower;
 use super::lines::Line;
 use super::passage::Passage;
 use super::path::{LEAST_OUTLINE, Point, TRAVEL_HZ};
 use super::rest::Measured;
 use super::sounding::Sounding;
+use super::story::LEAP_S;
 use super::swell::Swelling;
+use crate::heard::CrossingKind;
+use std::ops::Range;
 
 /// How far a note may go from where it was lost to where it is found again, Hz.
 const LEAP_HZ: f64 = 3500.0;
@@ -22,6 +26,9 @@ const OVERLAP_S: f64 = 0.75;
 const SAME_HZ: f64 = 5.0;
 const SAME_PART: f64 = 0.05;
 const STEP_S: f64 = 0.05;
+
+/// Below this a note on its way to zero may be lost and found again by another, Hz.
+const UNDER_HZ: f64 = 70.0;
 
 /// What stood so much softer than a note, in power, and went with it for a while, s, was dragged along as it passed.
 const DRAGGED: f64 = 0.1;
@@ -98,6 +105,44 @@ impl Life {
             life.travel_hz = extent.clone().fold(0.0, f64::max) - extent.fold(f64::MAX, f64::min).min(1e9);
             life.travelled = life.travel_hz > TRAVEL_HZ && life.outline.len() >= LEAST_OUTLINE;
         }
+    }
+
+    /// The passages within `span` of which it is not known what they were.
+    pub fn unsure_in(&self, span: &Range<f64>) -> impl Iterator<Item = &Passage> {
+        self.passages.iter().filter(move |p| p.kind == CrossingKind::Unsure && span.contains(&p.at_s))
+    }
+
+    /// Makes the first passage within `span` of which it was not known what it was the one that it is now known to be, and
+    /// leaves out all others.
+    pub fn settle(&mut self, span: &Range<f64>, known: &Between) {
+        let unsure: Vec<Passage> = self.unsure_in(span).copied().collect();
+        for (n, passage) in unsure.iter().enumerate() {
+            let after = self.outline.partition_point(|p| p.at_s < passage.at_s);
+            let signs =
+                after.checked_sub(1).map(|i| self.outline[i].b).zip(self.outline.get(after).map(|p| p.b));
+            let turned = signs.is_some_and(|(b, c)| b * c < 0.0);
+            if turned != (n == 0 && known.kind == CrossingKind::Crossed) {
+                self.turn_back(passage.at_s);
+            }
+        }
+        let mut first = true;
+        self.passages.retain_mut(|p| {
+            if p.kind != CrossingKind::Unsure || !span.contains(&p.at_s) {
+                return true;
+            }
+            p.kind = known.kind;
+            if known.kind == CrossingKind::Crossed {
+                p.at_s = known.at_s;
+            }
+            std::mem::take(&mut first)
+        });
+    }
+
+    /// Changes the sign of everything after `at_s`.
+    fn turn_back(&mut self, at_s: f64) {
+        self.outline.iter_mut().filter(|p| p.at_s >= at_s).for_each(|p| p.b = -p.b);
+        self.rests.iter_mut().filter(|(m, _)| m.end_s > at_s + LEFT_S).for_each(|(_, sign)| *sign = -*sign);
+        self.last = (-self.last.0, -self.last.1);
     }
 
     /// Whether it was followed while it moved: for long, or so fast that a few sightings tell.
@@ -233,8 +278,12 @@ impl Life {
         let (from, to) = (other.last.0.abs(), first.abs());
         let gap_s = first_s - other.last_seen_s;
         // Where it was heading for zero fast enough to be through by then, nobody knows.
-        let through = other.last.0 * (other.last.0 + 1.5 * other.last.1 * gap_s.max(0.0)) < 0.0;
-        (-0.8..1.0).contains(&gap_s) && (from - to).abs() < 0.5 * from.min(to) && !through
+        let seen_s = other.outline.last().map_or(other.last_seen_s, |p| p.at_s.min(other.last_seen_s));
+        let unseen_s = if from.min(to) < UNDER_HZ { first_s - seen_s } else { gap_s };
+        let through = other.last.0 * (other.last.0 + 1.5 * other.last.1 * unseen_s.max(0.0)) < 0.0;
+        // Where a few last sightings lie apart from all that was followed, it was found there again, not followed.
+        let followed = other.outline.last().is_none_or(|p| (p.b.abs() - from).abs() < from);
+        (-0.8..1.0).contains(&gap_s) && (from - to).abs() < 0.5 * from.min(to) && !through && followed
     }
 
     /// Whether this life is where `other` went, moving off too fast to be followed: equally loud.
@@ -243,6 +292,18 @@ impl Life {
         let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
         let alike = (self.power / other.power).log10().abs() < 0.4;
         moved_off && alike && apart.abs() < LEAP_HZ
+    }
+
+    /// When and where `next` was found nearer to zero, s and Hz, if it is where the note went when it left its last rest here too
+    /// fast to be followed: whether it had been through zero by then or not, it set out towards it.
+    pub fn left_towards_zero(&self, next: &Self) -> Option<(f64, f64)> {
+        let (rest, _) = self.rests.last()?;
+        let (at_s, hz) =
+            next.rests.first().map_or(next.first(), |(m, _)| (m.start_s.min(next.first().0), next.first().1));
+        let alike = (next.power / self.power).log10().abs() < 0.4;
+        let stayed = (self.last_hz() - rest.heard_hz).abs() < 0.2 * rest.heard_hz;
+        let leapt = LEAP_S.contains(&(at_s - self.last_seen_s));
+        (alike && stayed && leapt && hz.abs() < 0.8 * rest.heard_hz).then_some((at_s, hz.abs()))
     }
 
     /// Whether this life is a note that moved, by more than the lines of a tone that swells lie apart.
@@ -269,13 +330,23 @@ impl Life {
             return true;
         }
         let from_s = self.born_s.max(other.born_s);
-        // Where one of them is not known they count as apart.
+        // Where one of them is not known they count as apart, but for one that was lost near zero where the other is found.
         let together = |t: f64| match (self.at(t), other.at(t)) {
             (Some((f, _)), Some((g, _))) => (f - g).abs() <= SAME_HZ + SAME_PART * f.min(g),
-            _ => false,
+            (None, Some((g, _))) => g < UNDER_HZ && self.is_under(t),
+            (Some((f, _)), None) => f < UNDER_HZ && other.is_under(t),
+            (None, None) => false,
         };
         let steps = (overlap_s / STEP_S) as usize;
         (0..steps).filter(|i| !together(from_s + *i as f64 * STEP_S)).count() as f64 * STEP_S > OVERLAP_S
+    }
+
+    /// Whether it was lost near zero on its way there, at `t`, and not seen anywhere else since.
+    fn is_under(&self, t: f64) -> bool {
+        let after = self.outline.partition_point(|p| p.at_s < t);
+        let Some([.., before, last]) = self.outline.get(..after) else { return false };
+        let falls = last.b.abs() < before.b.abs() && last.b.abs() < UNDER_HZ;
+        falls && self.outline.get(after).is_none_or(|p| p.b.abs() < UNDER_HZ)
     }
 
     /// Whether this life moved as a whole multiple of `other`, or at a fixed distance above or below it.

@@ -10,9 +10,11 @@
 mod adler;
 mod coupling;
 mod declared;
+mod doubt;
 mod ears;
 mod ending;
 mod frames;
+mod hand;
 mod history;
 mod hum;
 mod joint;
@@ -300,18 +302,25 @@ impl Ear {
             && self.hum.may_be_residue(line.b.abs(), line.power)
     }
 
-    /// Looks at lines whose sign has changed with sightings on both sides.
+    /// Looks at lines whose sign has changed with sightings on both sides, or that were silent near zero and may have changed it.
     fn judge_passages(&mut self, now_s: f64) {
         for line in &mut self.table.lines {
             let dossier = self.dossiers.entry(line.id).or_default();
-            if line.path.turned_s().is_none_or(|t| t <= dossier.judged_s) {
+            let new = |t: &f64| *t > dossier.judged_s;
+            let turned = line.path.turned_s().is_some_and(|t| new(&t));
+            let dipped_s = line.path.dipped_s().filter(new).filter(|t| now_s > t + path::DIP_KNOWN_S);
+            if !turned && dipped_s.is_none() {
                 continue;
             }
             let points: Vec<path::Point> = line.path.recent().copied().collect();
-            let Some(turn) = (1..points.len())
-                .rev()
-                .find(|&i| points[i].b * points[i - 1].b < 0.0 && points[i].at_s > dossier.judged_s)
-            else {
+            let turns = |i: usize| points[i].b * points[i - 1].b < 0.0;
+            let turn = (1..points.len()).rev().find(|&i| turned && new(&points[i].at_s) && turns(i));
+            let dip = || {
+                let dip_s = line.path.dip_after(dossier.judged_s)?;
+                (1..points.len()).find(|&i| points[i].at_s >= dip_s)
+            };
+            let Some(turn) = turn.or_else(dip) else {
+                dossier.judged_s = dipped_s.unwrap_or(dossier.judged_s);
                 continue;
             };
             let (before, after) = points.split_at(turn);
@@ -322,12 +331,16 @@ impl Ear {
             let near =
                 |p: &&path::Point, t: f64| (p.at_s - t).abs() < passage::ABOUT_S && p.seen == Seen::Short;
             let (s, t) = (before[before.len() - 1].at_s, after[0].at_s);
+            dossier.judged_s = t;
             let before: Vec<_> = before.iter().filter(|p| near(p, s)).copied().collect();
             let after: Vec<_> = after.iter().filter(|p| near(p, t)).copied().collect();
-            dossier.judged_s = t;
-            let judged = passage::judge(&before, &after);
-            if let Some(p) = judged {
-                if p.kind == CrossingKind::TurnedBack {
+            if let Some(p) = passage::judge(&before, &after) {
+                let changed = match p.kind {
+                    CrossingKind::Crossed => true,
+                    CrossingKind::TurnedBack => false,
+                    CrossingKind::Unsure => turns(turn),
+                };
+                if changed != turns(turn) {
                     line.turn_back(t);
                 }
                 dossier.passages.push(p);

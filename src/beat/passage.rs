@@ -4,8 +4,10 @@
 //! smoothly, so a polynomial through the sightings on both sides fits with the sign that is true and bends hard with the
 //! other. How supple a curve must be depends on the hand: a stiff one may fit a stop just beyond zero with the wrong sign,
 //! a supple one anything. So three of different degree are asked: the two more supple ones are believed where they agree, and
-//! the two stiffer ones where they agree by far and the third can't tell.
+//! the two stiffer ones where they agree by far and the third can't tell. A hand that is seen to have stopped is asked for its
+//! stop instead.
 
+use super::hand::{self, STANDS_HZ, STOOD};
 use super::path::Point;
 use crate::estimate::Normal;
 use crate::heard::CrossingKind;
@@ -14,6 +16,11 @@ use crate::heard::CrossingKind;
 const DECISIVE: f64 = 10.0;
 /// And where the most supple curve can't tell.
 const FAR: f64 = 100.0;
+/// What the better of two readings may leave for each degree of freedom, in units of what a sighting may be off: more is no hand's
+/// curve.
+const AGREES: f64 = 5.0;
+/// A hand that goes on by so little of its speed may have stopped.
+const SLOW: f64 = 0.1;
 /// Degrees of the curves: a move from rest to rest is of the fifth (Flash and Hogan, J. Neurosci. 5(7) 1688-1703, 1985).
 const DEGREES: [usize; 3] = [3, 4, 5];
 /// Coefficients of the highest.
@@ -29,23 +36,20 @@ pub struct Passage {
     pub kind: CrossingKind,
 }
 
-/// How near to each other sightings of a note are that stands, Hz, and how many of those count: the hand has stopped, and what
-/// follows is no part of its move.
-const STANDS_HZ: f64 = 2.0;
-const STOOD: usize = 4;
-
 /// Judges a passage from the sightings `before` it and `after` it (any sign: only |b| is used).
 /// `None` with fewer than three on a side.
 pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     if before.len() < 3 || after.len() < 3 {
         return None;
     }
+    // Where the hand has stopped, what follows is no part of its move.
     let stands = |p: &&Point, end: &Point| (p.b.abs() - end.b.abs()).abs() < STANDS_HZ;
     let stood = before.iter().take_while(|p| stands(p, &before[0])).count();
     let before = &before[stood.saturating_sub(STOOD)..];
     let stood = after.iter().rev().take_while(|p| stands(p, &after[after.len() - 1])).count();
     let after = &after[..after.len() - stood.saturating_sub(STOOD)];
     let (last, first) = (before[before.len() - 1], after[0]);
+    let half_gap = (first.at_s - last.at_s) / 2.0;
     let middle = f64::midpoint(last.at_s, first.at_s);
     let both = before.iter().map(|p| (p, false)).chain(after.iter().map(|p| (p, true)));
     let points: Vec<(f64, f64, f64, bool)> =
@@ -53,16 +57,31 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     let [stiff, middling, supple] = DEGREES.map(|degree| Reading::of(&points, degree));
     let (stiff, middling, supple) = (stiff?, middling?, supple?);
     let kind = match supple.kind(DECISIVE) {
+        _ if supple.noise > AGREES => CrossingKind::Unsure,
         CrossingKind::Unsure if stiff.kind(FAR) == middling.kind(FAR) => middling.kind(FAR),
-        kind if kind == middling.kind(DECISIVE) => kind,
+        // What the stiff one speaks against may be two moves, with a stop in the silence.
+        kind if kind == middling.kind(DECISIVE)
+            && [kind, CrossingKind::Unsure].contains(&stiff.kind(DECISIVE))
+            && !all_but_stops(before, after) =>
+        {
+            kind
+        }
         _ => CrossingKind::Unsure,
     };
-    let half_gap = (first.at_s - last.at_s) / 2.0;
+    // No polynomial stops dead: one with the wrong sign may come nearer to a stop than one with the true sign.
+    let kind = hand::stop(before, after).unwrap_or(kind);
     let curve = if kind == CrossingKind::TurnedBack { &middling.back } else { &middling.through };
     let eval = |x: f64| curve.iter().rev().fold(0.0, |sum, c| sum * x + c);
     let steps = (0..=40).map(|i| half_gap * (f64::from(i) / 20.0 - 1.0));
     let at = steps.min_by(|x, y| eval(*x).abs().total_cmp(&eval(*y).abs())).unwrap_or(0.0);
     Some(Passage { at_s: middle + at, u_s: (half_gap / 3f64.sqrt()).clamp(0.01, 0.3), kind })
+}
+
+/// Whether the hand is so much slower after the silence than before that it may have stopped in it, and gone on either way.
+fn all_but_stops(before: &[Point], after: &[Point]) -> bool {
+    let rate = |p: &Point, q: &Point| (q.b.abs() - p.b.abs()).abs() / (q.at_s - p.at_s).max(1e-3);
+    let falls = rate(&before[before.len() - 2], &before[before.len() - 1]);
+    rate(&after[0], &after[1]) < SLOW * falls
 }
 
 /// Curves of one degree through the sightings, with the sign changed in between and not.
@@ -71,6 +90,8 @@ struct Reading {
     back: [f64; MOST_TERMS],
     /// By how much the one with the sign changed fits worse.
     difference: f64,
+    /// What the better one leaves for each degree of freedom.
+    noise: f64,
 }
 
 impl Reading {
@@ -84,7 +105,7 @@ impl Reading {
         let dof = (points.len() as f64 - degree as f64 - 1.0).max(1.0);
         // Sightings of a fast note are worse than they say: what the better reading leaves is the measure.
         let noise = (through_misfit.min(back_misfit) / dof).max(1.0);
-        Some(Self { through, back, difference: (through_misfit - back_misfit) / noise })
+        Some(Self { through, back, difference: (through_misfit - back_misfit) / noise, noise })
     }
 
     fn kind(&self, decisive: f64) -> CrossingKind {

@@ -21,6 +21,16 @@ const SWAYED_S: f64 = 1.5;
 /// mean is then, Hz.
 const NEWEST: usize = 4;
 const SWAY_HZ: f64 = 2.0;
+/// Between two short sightings below the one, Hz, a line may have been through zero where they are further apart than the other,
+/// s, or it was fast enough.
+const DIP_HZ: f64 = 130.0;
+const DIP_S: f64 = 0.07;
+/// How many of the newest sightings are asked whether the line is near zero.
+const NEAREST: usize = 4;
+/// How long after it so much is seen that it can be judged, s.
+pub const DIP_KNOWN_S: f64 = 0.5;
+/// How near to zero it must have been heading, by what is seen on either side, Hz.
+const DIP_TO_HZ: f64 = 10.0;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
 pub const LEAST_OUTLINE: usize = 4;
@@ -119,6 +129,20 @@ pub struct Path {
     sightings: u32,
     /// When the sign last changed, as far as is known, s.
     turned_s: Option<f64>,
+    /// When it was last seen again after a silence near zero, with the sign it had, s.
+    dipped_s: Option<f64>,
+}
+
+/// Whether a line may have been through zero between two sightings by short frames, and back or through, though the later one
+/// was taken for the same side.
+fn is_dip(last: &Point, first: &Point) -> bool {
+    last.b.abs().min(first.b.abs()) < DIP_HZ && last.b * first.b > 0.0
+}
+
+/// Whether a line that was seen at `outer` and then at `inner` reaches zero within `gap_s`.
+fn reaches(outer: &Point, inner: &Point, gap_s: f64) -> bool {
+    let rate = (inner.b.abs() - outer.b.abs()) / (inner.at_s - outer.at_s).abs().max(1e-3);
+    inner.b.abs() + rate * gap_s < DIP_TO_HZ
 }
 
 impl Path {
@@ -134,6 +158,17 @@ impl Path {
         self.recent.insert(place, point);
         let turned =
             |i: usize| (1..self.recent.len()).contains(&i) && self.recent[i].b * self.recent[i - 1].b < 0.0;
+        if seen == Seen::Short {
+            let near = self.recent.iter().rev().take(NEAREST).any(|p| p.b.abs() < DIP_HZ);
+            let mut short =
+                self.recent.iter().take(if near { place } else { 0 }).rev().filter(|p| p.seen == Seen::Short);
+            let (last, earlier) = (short.next(), short.next());
+            let dips = last.is_some_and(|last| {
+                let gap_s = at_s - last.at_s;
+                is_dip(last, &point) && (gap_s > DIP_S || earlier.is_some_and(|e| reaches(e, last, gap_s)))
+            });
+            self.dipped_s = if dips { Some(at_s) } else { self.dipped_s };
+        }
         let last = [place + 1, place].into_iter().find(|&i| turned(i)).map(|i| self.recent[i].at_s);
         if let Some(last) = last {
             self.turned_s = Some(self.turned_s.map_or(last, |t| t.max(last)));
@@ -159,6 +194,20 @@ impl Path {
         }
     }
 
+    /// When, first after `since_s`, the line was seen again after a silence near zero in which it was heading there, or from which
+    /// it came, with the sign it had, s.
+    pub fn dip_after(&self, since_s: f64) -> Option<f64> {
+        let short: Vec<&Point> = self.recent.iter().filter(|p| p.seen == Seen::Short).collect();
+        (1..short.len()).map(|i| (i, short[i - 1], short[i])).find_map(|(i, last, first)| {
+            let gap_s = first.at_s - last.at_s;
+            let dips = first.at_s > since_s
+                && is_dip(last, first)
+                && (i.checked_sub(2).is_some_and(|i| reaches(short[i], last, gap_s))
+                    || short.get(i + 1).is_some_and(|next| reaches(next, first, gap_s)));
+            dips.then_some(first.at_s)
+        })
+    }
+
     fn middle_of_three(&self) -> Option<Point> {
         let n = self.recent.len();
         if n < 3 {
@@ -177,6 +226,11 @@ impl Path {
     /// Instant of the newest change of sign, s.
     pub fn turned_s(&self) -> Option<f64> {
         self.turned_s
+    }
+
+    /// Instant of the newest sighting after a silence near zero from which the line came back with the sign it had, s.
+    pub fn dipped_s(&self) -> Option<f64> {
+        self.dipped_s
     }
 
     /// Outline of the whole life, oldest first.
@@ -284,6 +338,29 @@ impl Path {
 mod tests {
     use super::*;
     use std::f64::consts::PI;
+
+    /// A note that leaves a stop near zero through it, and is seen again with the sign that it had, is asked about; one that rises
+    /// from where it stood is not.
+    #[test]
+    fn a_silence_near_zero_on_the_way_there_is_a_dip() {
+        let path = |b: fn(f64) -> f64| {
+            let mut path = Path::default();
+            for hop in 0..30 {
+                let at_s = f64::from(hop) * 0.05;
+                let b = b(at_s).abs();
+                if b > 26.0 && !(0.95..1.15).contains(&at_s) {
+                    path.see(at_s, b, 0.1, 1.0, Seen::Short);
+                }
+            }
+            path
+        };
+        let through = path(|t| 44.0 - 400.0 * (t - 0.8).max(0.0).powi(2));
+        assert!(
+            through.dip_after(0.0).is_some_and(|t| (1.1..1.3).contains(&t)) && through.dipped_s().is_some()
+        );
+        let up = path(|t| 44.0 + 400.0 * (t - 1.1).max(0.0).powi(2));
+        assert_eq!(up.dip_after(0.0), None);
+    }
 
     /// A line 22.5 Hz off sways what short frames see of a note that stands, twenty times a second; medium frames tell the two
     /// apart.

@@ -5,7 +5,9 @@
 //! nothing moved, the strongest line that is no hum, tone or whine is the note.
 
 use super::declared::{Declarations, Declared};
+use super::doubt;
 use super::ending::Gone;
+use super::hand::Between;
 use super::hum::HumFollower;
 use super::joint;
 use super::life::Life;
@@ -33,7 +35,13 @@ const HUM_EXACT_HZ: f64 = 0.05;
 const HUM_PART: f64 = 0.02;
 
 /// How long a note that moves too fast to be followed may be lost, s.
-const LEAP_S: std::ops::Range<f64> = -0.3..1.5;
+pub const LEAP_S: std::ops::Range<f64> = -0.3..1.5;
+
+/// How much softer than the note something may be that may have been it, in power.
+const AS_LOUD: f64 = 0.3;
+
+/// Standard uncertainty of when a move of which both ends are known went through zero, s.
+const WAY_U_S: f64 = 0.02;
 
 /// Whether a steady line may be a station's tone.
 pub fn is_station_tone(frequency_hz: f64) -> bool {
@@ -332,30 +340,60 @@ impl Story<'_> {
         continues && chain.iter().all(|&j| overlap(&self.lives[j]) < 0.8)
     }
 
+    /// Whether something that may have been the note moved before this life of it began: what was declared of the first move is
+    /// not known to be of this one.
+    fn heard_before(&self, life: &Life) -> bool {
+        self.lives.iter().any(|l| {
+            let moved = l.outline.iter().take_while(|p| p.at_s < life.first().0 - 0.3);
+            let (low, high) =
+                moved.fold((f64::MAX, 0.0f64), |(low, high), p| (low.min(p.b.abs()), high.max(p.b.abs())));
+            l.travelled && l.power > AS_LOUD * life.power && high - low > TRAVEL_HZ
+        })
+    }
+
     /// The chain's lives as stretches of one note as far as they hang together, each with the sign that turns its own
     /// into that of the stretch's first; and whether the stretch is the first one.
-    fn stretches(&self, chain: &[usize]) -> Vec<Stretch> {
+    /// `ways` tells what is known, for each, of the way to it from the life before.
+    fn stretches(&self, chain: &[usize], ways: &[Option<Between>]) -> Vec<Stretch> {
         let mut stretches: Vec<Stretch> = Vec::new();
         for (n, &i) in chain.iter().enumerate() {
             let life = &self.lives[i];
             let before = n.checked_sub(1).map(|m| &self.lives[chain[m]]);
             let follows = before.is_some_and(|b| life.goes_on_from(b));
             let passage = before.and_then(|b| joint::between(b, life, follows));
-            let joins = follows || passage.is_some();
+            let way = ways[n].filter(|_| !follows && passage.is_none());
+            let joins = follows || passage.is_some() || way.is_some();
             if !joins {
-                stretches.push(Stretch { first: n == 0, ..Stretch::default() });
+                let left = before.and_then(|b| b.left_towards_zero(life));
+                if let Some((stretch, (at_s, hz))) = stretches.last_mut().zip(left) {
+                    let last = stretch.outline.last().copied();
+                    stretch.outline.extend(last.map(|p| Point { at_s, b: hz * p.b.signum(), ..p }));
+                }
+                let first = n == 0 && !self.heard_before(life);
+                stretches.push(Stretch { first, ..Stretch::default() });
             }
             if let Some(stretch) = stretches.last_mut() {
                 let own = life.first().1.signum();
+                if way.is_some() {
+                    // What is heard of a life after the note was found again is not what led to it.
+                    stretch.outline.retain(|p| p.at_s <= life.first().0);
+                }
                 // Into a passage the note went with the sign that it was last seen to have.
-                let into = stretch.outline.last().map_or(1.0, |p| p.b.signum());
-                let sign = match passage.map(|p| p.kind) {
+                let (into_s, into) = stretch.outline.last().map_or((0.0, 1.0), |p| (p.at_s, p.b.signum()));
+                let between = |w: &Between| {
+                    let crossed =
+                        w.kind == CrossingKind::Crossed && (into_s..life.first().0).contains(&w.at_s);
+                    let kind = if crossed { w.kind } else { CrossingKind::TurnedBack };
+                    Passage { at_s: w.at_s, u_s: WAY_U_S, kind }
+                };
+                let way = way.as_ref().map(between);
+                let sign = match passage.or(way).map(|p| p.kind) {
                     Some(CrossingKind::Crossed) => -into * own,
                     Some(_) => into * own,
                     None if joins => stretch.last_sign * own,
                     None => 1.0,
                 };
-                stretch.passages.extend(passage);
+                stretch.passages.extend(passage.or(way.filter(|w| w.kind == CrossingKind::Crossed)));
                 stretch.outline.extend(life.outline.iter().map(|p| Point { b: p.b * sign, ..*p }));
                 stretch.passages.extend(life.passages.iter().copied());
                 stretch.members.push((i, sign));
@@ -392,9 +430,10 @@ impl Story<'_> {
             });
         }
         let mut chain = self.note();
-        let lives = &self.lives;
         let swells = self.swells_at_rest(&mut chain);
-        let stretches = self.stretches(&chain);
+        let ways = doubt::decide(&mut self.lives, &chain);
+        let lives = &self.lives;
+        let stretches = self.stretches(&chain, &ways);
         let mut rests: Vec<Rest> = chain
             .iter()
             .flat_map(|&i| {
