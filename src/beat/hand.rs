@@ -77,7 +77,7 @@ pub fn stop(before: &[Point], after: &[Point]) -> Option<CrossingKind> {
                 std::array::from_fn(|k| weight * time_left.powi(STOP_LOWEST + k as i32));
             normal.add(&row, left * weight);
         }
-        normal.solve().map_or(f64::INFINITY, |(found, _)| normal.misfit(&found) + beyond)
+        normal.solve().map_or(f64::INFINITY, |found| normal.misfit(&found.x) + beyond)
     };
     let best = |sign: f64| {
         (1..=STOP_STEPS)

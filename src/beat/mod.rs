@@ -217,16 +217,18 @@ impl Ear {
         let end = self.hops * self.hop as u64;
         let now_s = end as f64 / self.rate_hz;
         self.hop_buffer.clear();
-        self.noted.clear();
+        let mut noted = std::mem::take(&mut self.noted);
+        noted.clear();
         let hum = &self.hum;
         let notes = self.table.lines.iter().filter(|l| l.confirmed() && l.r.abs() < 8.0);
         // What a line of the hum leaves of itself is no note that it would have to be kept from.
         let notes = notes.filter(|l| !hum.is_residue(l.b.abs(), l.power));
         let notes = notes.filter(|l| l.path.travelled() || !hum.is_line(l.b.abs(), RESIDUE_HZ));
         let notes = notes.filter(|l| !self.is_left_on_hum(l));
-        self.noted.extend(notes.map(|l| l.b.abs()));
+        noted.extend(notes.map(|l| l.b.abs()));
         let hop = self.raw.slice(end - self.hop as u64, end);
-        self.hum.clean(hop, &self.noted, &mut self.hop_buffer);
+        self.hum.clean(hop, &noted, &mut self.hop_buffer);
+        self.noted = noted;
         self.clean.push(&self.hop_buffer);
         self.swells.push(&self.hop_buffer);
         let mut over = std::mem::take(&mut self.over);
