@@ -46,7 +46,7 @@ fn bends(turns: &[Option<Complex64>], about: usize) -> impl Iterator<Item = Opti
 }
 
 /// By how many times more, in variance, a note's phase must be shaken than its loudness to have been clipped: what clips it
-/// takes the noise out of its loudness and leaves that of its phase. Chance does so to one whole note of half a second in sixty.
+/// takes the noise out of its loudness and leaves that of its phase. Chance does so to one whole note of half a second in thirty.
 const CLIPPED: f64 = 3.0;
 
 /// Variance of the rows along the note's phase and of those along its loudness, from second differences; the wildest are
