@@ -303,6 +303,7 @@ impl Line {
         self.last_seen_s = now_s;
         self.seen_state = (self.b, 0.0);
         self.path.see(now_s - length_s / 2.0, self.b, 0.3 / length_s, peak.power, Seen::Long);
+        self.path.was_at(peak.frequency_hz);
     }
 
     /// The passage at `at_s` was none: what came after has the sign it had before.
@@ -465,5 +466,33 @@ impl Table {
                 })
                 .map(|b| if rank(a) < rank(b) { a.id } else { b.id })
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A note that falls by 350 Hz/s is last seen near 60 Hz and found a second later at rest at 1.3 Hz: that one look shows
+    /// where it went, and it is waited for there.
+    #[test]
+    fn a_note_found_low_has_gone_there() {
+        let (mut table, mut over, mut now_s) = (Table::default(), Vec::new(), 0.16);
+        let peak = |frequency_hz: f64| Peak { frequency_hz, power: 1.0, snr: 1e4 };
+        while now_s < 1.74 {
+            let view =
+                View { seen: Seen::Short, end_s: now_s, length_s: super::super::SHORT_S, enbw_hz: 9.4 };
+            table.advance(now_s, &mut over);
+            table.observe(&[peak(600.0 - 350.0 * (now_s - 0.16))], &view, 40.0);
+            now_s += 0.05;
+        }
+        now_s += 1.3;
+        table.advance(now_s, &mut over);
+        assert_eq!((table.lines.len(), over.len()), (1, 0));
+        assert!(table.lines[0].path.lowest_hz() > 70.0 && table.lines[0].went_under());
+        table.lines[0].take_low(&peak(1.3), now_s, 1.3);
+        assert!(table.lines[0].went_under());
+        table.advance(now_s + 2.0, &mut over);
+        assert_eq!((table.lines.len(), over.len()), (1, 0), "it is waited for");
     }
 }

@@ -208,6 +208,12 @@ impl Path {
         })
     }
 
+    /// The line was found at `frequency_hz` by more than a peak: this one sighting is travel.
+    pub fn was_at(&mut self, frequency_hz: f64) {
+        self.lowest = self.lowest.min(frequency_hz);
+        self.highest = self.highest.max(frequency_hz);
+    }
+
     fn middle_of_three(&self) -> Option<Point> {
         let n = self.recent.len();
         if n < 3 {

@@ -1,6 +1,7 @@
 //! What the input level tells: peak, mean square, clipping, and dropped blocks that arrive as exact zeros.
 
 use multiversion::multiversion;
+use std::cmp::Ordering;
 use std::ops::Range;
 
 /// Shortest run of exact zeros, entered by a jump, that counts as a dropped block, s.
@@ -8,6 +9,9 @@ const DROPPED_S: f64 = 0.004;
 /// Samples in a row at one value this near full scale are clipped.
 const RAIL: f32 = 0.97;
 const RAIL_RUN: u32 = 3;
+/// A high note at a low rate is clipped for less than that at a time. Then the samples pile up at one value: of those near full
+/// scale more than this part, where a whole note has the root of a step's share of that span there, half of them in eight bits.
+const PILED: f64 = 0.67;
 
 /// Samples whose squares are added up before the mean square is led on. They are counted from the beginning of the
 /// stream, and every [`LANES`]-th is added to a sum of its own, so that all figures are the same for any block size.
@@ -21,6 +25,23 @@ pub struct Looked<'a> {
     pub dropped: &'a [Range<usize>],
     /// Whether none of its samples is missing (not a finite number).
     pub whole: bool,
+}
+
+/// The largest size of some samples, and how many of them have it.
+#[derive(Clone, Copy, Default)]
+struct Pile {
+    size: f32,
+    count: u64,
+}
+
+impl Pile {
+    fn take(&mut self, size: f32) {
+        match size.total_cmp(&self.size) {
+            Ordering::Less => {}
+            Ordering::Equal => self.count += 1,
+            Ordering::Greater => *self = Self { size, count: 1 },
+        }
+    }
 }
 
 /// Watches one channel at the card's rate.
@@ -39,6 +60,9 @@ pub struct LevelWatch {
     dropped: u64,
     rail: f32,
     rail_run: u32,
+    /// Samples near full scale, and those of them at the highest value and at the lowest.
+    near_rail: u64,
+    piles: [Pile; 2],
     zero_run: usize,
     jumped_in: bool,
     previous: f32,
@@ -63,6 +87,8 @@ impl LevelWatch {
             dropped: 0,
             rail: 0.0,
             rail_run: 0,
+            near_rail: 0,
+            piles: [Pile::default(); 2],
             zero_run: 0,
             jumped_in: false,
             previous: 0.0,
@@ -160,7 +186,12 @@ impl LevelWatch {
     }
 
     fn count_clipped(&mut self, x: f32) {
-        if x.abs() >= RAIL && x.to_bits() == self.rail.to_bits() {
+        let at_rail = x.abs() >= RAIL;
+        if at_rail {
+            self.near_rail += 1;
+            self.piles[usize::from(x < 0.0)].take(x.abs());
+        }
+        if at_rail && x.to_bits() == self.rail.to_bits() {
             self.rail_run += 1;
             self.clipped += match self.rail_run {
                 n if n < RAIL_RUN => 0,
@@ -186,7 +217,9 @@ impl LevelWatch {
 
     /// Fraction of samples that stand at a rail.
     pub fn clipped_fraction(&self) -> f64 {
-        if self.counted == 0 { 0.0 } else { self.clipped as f64 / self.counted as f64 }
+        let piled = self.piles.iter().map(|p| p.count).sum::<u64>();
+        let piled = if piled as f64 > PILED * self.near_rail as f64 { piled } else { 0 };
+        if self.counted == 0 { 0.0 } else { self.clipped.max(piled) as f64 / self.counted as f64 }
     }
 
     /// Seconds that are missing: lost before, not a number, or dropped as zeros.
@@ -214,6 +247,23 @@ fn measure(piece: &[f32]) -> ([f32; LANES], f32, f32) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A note of three samples to a period is clipped for two of them at most; a whole one of full scale dwells near its peak
+    /// as well, most of all in eight bits.
+    #[test]
+    fn a_high_note_is_clipped_for_less_than_three_samples_at_a_time() {
+        let fraction = |gain: f64, steps: f64| {
+            let note = |i: u32| gain * (f64::from(i) * 2.1206).sin();
+            let sound = (0..16_000).map(|i| ((note(i) * steps).round() / steps).clamp(-1.0, 1.0) as f32);
+            let mut watch = LevelWatch::new(8000);
+            watch.run(&sound.collect::<Vec<f32>>());
+            watch.clipped_fraction()
+        };
+        for steps in [127.0, 32_767.0] {
+            assert!(fraction(1.2, steps) > 0.3, "{steps}: {}", fraction(1.2, steps));
+            assert!(fraction(1.0, steps) < 1e-9, "{steps}: {}", fraction(1.0, steps));
+        }
+    }
 
     #[test]
     fn sees_clipping_and_dropped_blocks_but_not_a_slow_quiet_note() {

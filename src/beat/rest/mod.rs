@@ -9,6 +9,7 @@
 //! white noise goes into the uncertainty as wander. Below [`LOW_HZ`] a block has no phase of its own: there the edges
 //! come from the misfit of the samples and the figure from the fit alone.
 
+mod guess;
 mod misfit;
 mod phase;
 mod turned;

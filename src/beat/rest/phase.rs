@@ -1,13 +1,11 @@
 //! A rest measured by its phase: a reference from the middle of the core, a walk to either edge, a fit of what is between
 //! them, in turn until the edges stay; where the oscillator's wander has cut the core, once more with more of it allowed.
 
+use super::guess::strongest_near;
 use super::turned::{Turned, mark_spikes, noise_of, phases};
 use super::walk::{Way, walk};
 use super::{Measured, index_of, near_lines};
 use crate::estimate::{BlockSums, Comb, Drift, Smoothed, ToneFit, ToneModel, fit_tone, smooth};
-use multiversion::multiversion;
-use num_complex::Complex64;
-use std::f64::consts::PI;
 
 /// Wander that the walk to the edges allows for at least and at most, Hz/√s (a good tube oscillator has 0.01); in
 /// between three times what the middle of the rest shows. The less is allowed, the sooner a gentle start of the hand is
@@ -125,48 +123,6 @@ fn reference(ground: &mut Ground, guess_hz: f64) -> Option<ToneFit> {
         }
         half = (half * 2).min(core_len / 2).max(half + 1);
     }
-}
-
-/// The frequency within `within_hz` of `guess_hz` at which the blocks add up highest.
-fn strongest_near(sums: &BlockSums, (from, to): (usize, usize), guess_hz: f64, within_hz: f64) -> f64 {
-    let step = 0.25 / ((to - from) as f64 * sums.block_s());
-    let steps = (within_hz / step) as i32;
-    let means: Vec<Complex64> = (from..to).map(|k| sums.mean(k).unwrap_or_default()).collect();
-    let tried: Vec<f64> = (-steps..=steps).map(|i| f64::from(i) * step).collect();
-    let totals = tried.chunks(SIDE_BY_SIDE).flat_map(|some| {
-        let turn = |apart: &f64| {
-            let beside_hz = guess_hz + apart - sums.carrier_hz();
-            Complex64::from_polar(1.0, -2.0 * PI * beside_hz * sums.block_s())
-        };
-        totals(&means, std::array::from_fn(|i| some.get(i).map_or(Complex64::ONE, turn)))
-    });
-    // Nearer counts more: a louder neighbour four hertz off is another line.
-    tried
-        .iter()
-        .zip(totals)
-        .map(|(apart, total)| (guess_hz + apart, total / (1.0 + apart * apart)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-        .map_or(guess_hz, |best| best.0)
-}
-
-/// Frequencies that are tried side by side.
-const SIDE_BY_SIDE: usize = 8;
-
-/// Powers of the sums of the means, each turned by so much more than the one before.
-#[multiversion(targets("x86_64+avx2"))]
-fn totals(means: &[Complex64], turns: [Complex64; SIDE_BY_SIDE]) -> [f64; SIDE_BY_SIDE] {
-    let (turn_re, turn_im) = (turns.map(|t| t.re), turns.map(|t| t.im));
-    let (mut re, mut im) = ([1.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE]);
-    let (mut sum_re, mut sum_im) = ([0.0; SIDE_BY_SIDE], [0.0; SIDE_BY_SIDE]);
-    for z in means {
-        for i in 0..SIDE_BY_SIDE {
-            sum_re[i] += z.re * re[i] - z.im * im[i];
-            sum_im[i] += z.re * im[i] + z.im * re[i];
-            let next = (re[i] * turn_re[i] - im[i] * turn_im[i], re[i] * turn_im[i] + im[i] * turn_re[i]);
-            (re[i], im[i]) = next;
-        }
-    }
-    std::array::from_fn(|i| sum_re[i] * sum_re[i] + sum_im[i] * sum_im[i])
 }
 
 /// Walks to both edges and fits what is between them, in turn, until the edges stay. The first walk goes `reach` blocks

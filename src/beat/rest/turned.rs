@@ -45,8 +45,31 @@ fn bends(turns: &[Option<Complex64>], about: usize) -> impl Iterator<Item = Opti
     turns.windows(2 * about + 1).map(bend)
 }
 
+/// By how many times more, in variance, a note's phase must be shaken than its loudness to have been clipped: what clips it
+/// takes the noise out of its loudness and leaves that of its phase. Chance does so to one whole note of half a second in thirty.
+const CLIPPED: f64 = 3.0;
+
+/// Variance of the rows along the note's phase and of those along its loudness, from second differences; the wildest are
+/// trimmed off.
+fn shaken(turns: &[Option<Complex64>]) -> Option<(f64, f64)> {
+    let bend = |w: &[Option<Complex64>]| {
+        let (before, now, after) = (w[0]?, w[1]?, w[2]?);
+        // The sum of the three knows nothing of the noise in the bend.
+        let along = before + now + after;
+        Some((now - (before + after) * 0.5) * along.conj() / along.norm().max(1e-30))
+    };
+    let bends: Vec<Complex64> = turns.windows(3).filter_map(bend).collect();
+    let variance = |part: fn(&Complex64) -> f64| {
+        let mut squares: Vec<f64> = bends.iter().map(|b| part(b).powi(2)).collect();
+        squares.sort_unstable_by(f64::total_cmp);
+        let kept = squares.partition_point(|&d| d <= 20.0 * squares[squares.len() / 2]);
+        squares[..kept].iter().sum::<f64>() / kept as f64 / 1.5
+    };
+    (bends.len() >= 6).then(|| (variance(|b| b.im), variance(|b| b.re)))
+}
+
 /// Variance of one real row of the blocks' turns, from second differences: blind to slow changes of phase and loudness; the
-/// wildest are trimmed off.
+/// wildest are trimmed off. Of a clipped note that of its phase.
 pub fn noise_of(fit: &ToneFit, turns: &[Option<Complex64>]) -> Option<f64> {
     let mut squares: Vec<f64> = bends(turns, 1).flatten().collect();
     if squares.len() < 6 {
@@ -58,6 +81,8 @@ pub fn noise_of(fit: &ToneFit, turns: &[Option<Complex64>]) -> Option<f64> {
     let median = squares[squares.len() / 2];
     let kept = if median > 0.0 { squares.partition_point(|&d| d <= 8.0 * median) } else { squares.len() };
     let mean = squares[..kept].iter().sum::<f64>() / kept as f64 / 3.0;
+    let clipped = shaken(turns).filter(|(phase, loudness)| *phase > CLIPPED * loudness);
+    let mean = clipped.map_or(mean, |(phase, _)| phase.max(mean));
     Some(mean.max(LEAST_NOISE * fit.amplitude.norm_sqr()))
 }
 
@@ -100,4 +125,32 @@ pub fn phases(
         }
     }
     (points, loudness)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::chance::normals;
+
+    /// Blocks of a note with so much noise in its loudness and in its phase, drifting away from its fit.
+    fn turns(seed: u64, loudness: f64, phase: f64, count: usize) -> Vec<Option<Complex64>> {
+        let mut normal = normals(seed);
+        let turn = |k| Complex64::from_polar(1.0, 0.02 * k as f64);
+        let one = |k| Some(turn(k) * Complex64::new(1.0 + loudness * normal(), phase * normal()));
+        (0..count).map(one).collect()
+    }
+
+    /// Of a note whose loudness is held by clipping the phase alone tells the noise; of a whole one both do.
+    #[test]
+    fn the_noise_of_a_clipped_note_is_that_of_its_phase() {
+        for seed in 0..20 {
+            let (phase, loudness) = shaken(&turns(seed, 0.002, 0.02, 60)).expect("enough of them");
+            assert!((0.4..2.0).contains(&(phase / 4e-4)) && loudness < 4e-5, "{seed}: {phase} {loudness}");
+        }
+        let rare = (0..200).filter(|&seed| {
+            let (phase, loudness) = shaken(&turns(seed, 0.02, 0.02, 60)).expect("enough of them");
+            phase > CLIPPED * loudness
+        });
+        assert!(rare.count() < 4);
+    }
 }
