@@ -75,8 +75,9 @@ const KEPT_S: f64 = 12.0;
 
 /// What stays beside a hum line for longer is no residue of it, s.
 const PASSING_S: f64 = 8.0;
-/// How much louder a note is, in power, than what it has left on a line of the hum.
-const LOUDER: f64 = 4.0;
+/// How near to a line of the hum something stands on it, Hz, and how much louder the note is, in power, that left it there.
+const ON_HUM_HZ: f64 = 0.25;
+const LOUDER: f64 = 30.0;
 
 /// Lives whose soundings are kept.
 const LIVES_SOUNDED: usize = 40;
@@ -294,7 +295,7 @@ impl Ear {
     /// alive.
     fn is_left_on_hum(&self, line: &Line) -> bool {
         let passed = |l: &Line| l.confirmed() && l.path.travelled() && l.power > LOUDER * line.power;
-        self.hum.may_be_tooth(line.b.abs(), line.power) && self.table.lines.iter().any(passed)
+        self.hum.takes_out(line.b.abs(), ON_HUM_HZ) && self.table.lines.iter().any(passed)
     }
 
     /// Whether a line is for all that is known what a wandering line of the hum left of itself for a few seconds.

@@ -11,10 +11,6 @@ const RESIDUE: f64 = 0.01;
 const PASSING_RESIDUE: f64 = 0.03;
 const MOST_PASSING_RESIDUE: f64 = 0.5;
 
-/// How near to a line of the comb something stands on it, Hz, and how loud it is then at most, in power of that line.
-const ON_LINE_HZ: f64 = 0.25;
-const AS_LOUD: f64 = 1.5;
-
 /// How far from a note images of it may lie, Hz, and how much weaker they are at least, in power.
 const IMAGES_HZ: f64 = 130.0;
 const IMAGE: f64 = 0.01;
@@ -44,12 +40,6 @@ impl HumFollower {
     pub fn is_residue(&self, frequency_hz: f64, power: f64) -> bool {
         let far_louder = |t: &Tooth| power < RESIDUE * f64::from(t.amplitude.norm_sqr());
         self.found && self.near(frequency_hz, RESIDUE_HZ).any(far_louder)
-    }
-
-    /// Whether a line of squared amplitude `power` that stands on a line of the comb may be that line itself, not taken out.
-    pub fn may_be_tooth(&self, frequency_hz: f64, power: f64) -> bool {
-        let as_loud = |t: &Tooth| power < AS_LOUD * f64::from(t.amplitude.norm_sqr());
-        self.found && self.near(frequency_hz, ON_LINE_HZ).any(as_loud)
     }
 
     /// Whether it may be that for a while: a mean over the last hops lags behind a line that wanders, and the higher its
