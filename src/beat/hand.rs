@@ -113,7 +113,7 @@ pub fn between(from: &Measured, to: &Measured, seen: &[Point]) -> Option<Between
             && (p.b.abs() - from.heard_hz).abs() > STANDS_HZ
             && (p.b.abs() - to.heard_hz).abs() > STANDS_HZ
     };
-    let seen: Vec<Point> = seen.iter().filter(on_the_way).copied().collect();
+    let seen: Vec<Sight> = seen.iter().filter(on_the_way).map(Sight::of).collect();
     let dof = seen.len().checked_sub(2).filter(|_| seen.len() >= LEAST_SEEN)? as f64;
     let [back, through] = [1.0, -1.0].map(|sign| Move::of(from, to, sign, &seen));
     let kind = kind([back.misfit, through.misfit], dof)?;
@@ -124,6 +124,23 @@ pub fn between(from: &Measured, to: &Measured, seen: &[Point]) -> Option<Between
         _ => back.end_s,
     };
     Some(Between { kind, at_s })
+}
+
+/// Sightings that are looked at for about where a move's ends are.
+const LOOKED_AT: usize = 16;
+
+/// What a sighting tells of a move: where the note was, on whatever side, and how sure that is.
+#[derive(Debug, Clone, Copy)]
+struct Sight {
+    at_s: f64,
+    hz: f64,
+    weight: f64,
+}
+
+impl Sight {
+    fn of(point: &Point) -> Self {
+        Self { at_s: point.at_s, hz: point.b.abs(), weight: point.u.hypot(PEAK_OFF_HZ).powi(-2) }
+    }
 }
 
 /// A move of least jerk.
@@ -137,7 +154,7 @@ struct Move {
 
 impl Move {
     /// The one that agrees best with what was seen, if it ended on the side `sign` of the one on which it began.
-    fn of(from: &Measured, to: &Measured, sign: f64, seen: &[Point]) -> Self {
+    fn of(from: &Measured, to: &Measured, sign: f64, seen: &[Sight]) -> Self {
         let mut best = Self {
             from_hz: from.heard_hz,
             to_hz: sign * to.heard_hz,
@@ -145,18 +162,27 @@ impl Move {
             end_s: to.start_s,
             misfit: f64::INFINITY,
         };
+        // About where the ends are some of the sightings tell.
+        let some: Vec<Sight> = seen.iter().step_by(seen.len().div_ceil(LOOKED_AT)).copied().collect();
+        best.try_ends(from.end_s, to.start_s, &some);
         let steps = |width_s: f64| -> i32 { (width_s / STEP_S).ceil() as i32 };
         for i in -steps(BEGINS_S)..=steps(BEGINS_S) {
             for j in -steps(ENDS_S)..=steps(ENDS_S) {
-                best.try_ends(from.end_s + f64::from(i) * STEP_S, to.start_s + f64::from(j) * STEP_S, seen);
+                best.try_ends(from.end_s + f64::from(i) * STEP_S, to.start_s + f64::from(j) * STEP_S, &some);
             }
         }
+        let (begin_s, end_s) = (best.begin_s, best.end_s);
+        best.misfit = f64::INFINITY;
+        best.try_ends(begin_s, end_s, seen);
         let mut step = STEP_S / 2.0;
         while step > LAST_STEP_S {
             let (begin_s, end_s) = (best.begin_s, best.end_s);
             let mut better = false;
             for (i, j) in [(1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1), (1, -1), (-1, 1)] {
-                better |= best.try_ends(begin_s + f64::from(i) * step, end_s + f64::from(j) * step, seen);
+                let (begin_s, end_s) = (begin_s + f64::from(i) * step, end_s + f64::from(j) * step);
+                let within = (begin_s - from.end_s).abs() < BEGINS_S + STEP_S
+                    && (end_s - to.start_s).abs() < ENDS_S + STEP_S;
+                better |= within && best.try_ends(begin_s, end_s, seen);
             }
             if !better {
                 step /= 2.0;
@@ -166,18 +192,20 @@ impl Move {
     }
 
     /// Takes other ends if the move agrees better with them.
-    fn try_ends(&mut self, begin_s: f64, end_s: f64, seen: &[Point]) -> bool {
+    fn try_ends(&mut self, begin_s: f64, end_s: f64, seen: &[Sight]) -> bool {
         if end_s - begin_s < STEP_S {
             return false;
         }
         let other = Self { begin_s, end_s, ..*self };
-        let square = |p: &Point| ((other.at(p.at_s).abs() - p.b.abs()) / p.u.hypot(PEAK_OFF_HZ)).powi(2);
-        let misfit = seen.iter().map(square).sum::<f64>();
-        let better = misfit < self.misfit;
-        if better {
-            *self = Self { misfit, ..other };
+        let mut misfit = 0.0;
+        for sight in seen {
+            misfit += sight.weight * (other.at(sight.at_s).abs() - sight.hz).powi(2);
+            if misfit >= self.misfit {
+                return false;
+            }
         }
-        better
+        *self = Self { misfit, ..other };
+        true
     }
 
     fn at(&self, at_s: f64) -> f64 {
