@@ -30,6 +30,12 @@ const STATION_TONES: [f64; 7] = [100.0, 440.0, 500.0, 600.0, 1000.0, 1200.0, 150
 /// A mover this much weaker than the loudest, in power, is not the note.
 const FAINT: f64 = 0.005;
 
+/// How many others that moved make a crowd, how loud each is at least, in power of the one followed, and how long something
+/// stands in a crowd that is a rest, s: longer than syllables and keyed tones do.
+const CROWD: usize = 4;
+const CROWD_PART: f64 = 0.3;
+const CROWD_REST_S: f64 = 3.0;
+
 /// A rest this exactly on a hum line, Hz, and this much weaker than the note was, in power, is the hum's.
 const HUM_EXACT_HZ: f64 = 0.05;
 const HUM_PART: f64 = 0.02;
@@ -300,6 +306,18 @@ impl Story<'_> {
         chain
     }
 
+    /// Whether about as many others moved at the same time, about as loud, that the one followed may as well be any of them:
+    /// voice, or keyed tones side by side. Its short stands are no rests then.
+    fn is_crowd(&self, chain: &[usize]) -> bool {
+        let lives = &self.lives;
+        let followed: Vec<&Life> = chain.iter().map(|&i| &lives[i]).filter(|l| l.moved()).collect();
+        let loudest = followed.iter().map(|l| l.power).fold(0.0, f64::max);
+        let others = (0..lives.len()).filter(|i| !chain.contains(i)).map(|i| &lives[i]);
+        let rivals = others.filter(|l| l.moved() && l.power > CROWD_PART * loudest);
+        let rivals = rivals.filter(|l| followed.iter().any(|f| l.is_rival_of(f))).count();
+        rivals >= CROWD && rivals > 2 * followed.len()
+    }
+
     /// A quick note may lose its follower to a sideband beside it: then a far louder line began just before the
     /// sideband came to rest, and that one is the note.
     fn hand_over(&self, chain: &mut [usize]) {
@@ -430,6 +448,10 @@ impl Story<'_> {
             });
         }
         let mut chain = self.note();
+        if self.is_crowd(&chain) {
+            let stands = |m: &Measured| m.end_s - m.start_s >= CROWD_REST_S;
+            chain.iter().for_each(|&i| self.lives[i].rests.retain(|(m, _)| stands(m)));
+        }
         let swells = self.swells_at_rest(&mut chain);
         let ways = doubt::decide(&mut self.lives, &chain);
         let lives = &self.lives;
