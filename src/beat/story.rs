@@ -36,6 +36,12 @@ const CROWD: usize = 4;
 const CROWD_PART: f64 = 0.3;
 const CROWD_REST_S: f64 = 3.0;
 
+/// How near to where the note rested something rests that is the note, Hz, besides their uncertainties, and how equally loud,
+/// powers of ten; and how far off the note is somewhere else, Hz.
+const SAME_REST_HZ: f64 = 0.02;
+const SAME_POWER: f64 = 0.6;
+const SAME_PLACE_HZ: f64 = 2.0;
+
 /// A rest this exactly on a hum line, Hz, and this much weaker than the note was, in power, is the hum's.
 const HUM_EXACT_HZ: f64 = 0.05;
 const HUM_PART: f64 = 0.02;
@@ -107,6 +113,14 @@ const CORNER_HZ: f64 = 60.0;
 /// distance less.
 fn path_delay_s(frequency_hz: f64) -> f64 {
     (CORNER_HZ / frequency_hz).min(1.0) / (2.0 * PI * frequency_hz)
+}
+
+/// Whether two rests are one that two followers of the note have measured.
+fn is_told_twice(rest: &Rest, later: &Rest) -> bool {
+    let together_s = rest.end_s.min(later.end_s) - later.start_s;
+    let shorter_s = (rest.end_s - rest.start_s).min(later.end_s - later.start_s);
+    let apart_hz = (rest.heard_hz - later.heard_hz).abs();
+    together_s > 0.5 * shorter_s && apart_hz < SAME_REST_HZ + 4.0 * rest.u_hz.hypot(later.u_hz)
 }
 
 /// The record of a measured rest.
@@ -318,6 +332,42 @@ impl Story<'_> {
         rivals >= CROWD && rivals > 2 * followed.len()
     }
 
+    /// A line that began beside the note and took it over when its own was lost was not followed with it; where it rests exactly
+    /// where the note rested, and nothing else was followed meanwhile, that is the note's rest.
+    fn take_rests_of_others(&mut self, chain: &[usize]) {
+        let own: Vec<_> = chain
+            .iter()
+            .flat_map(|&i| self.lives[i].rests.iter().map(move |rest| (i, rest.clone())))
+            .collect();
+        let others =
+            (0..self.lives.len()).filter(|i| !chain.contains(i) && self.excuse(&self.lives[*i]).is_none());
+        let elsewhere = |m: &Measured| {
+            let at = [m.start_s, m.at_s, m.end_s];
+            let away = |t: f64, i: usize| {
+                self.lives[i].at(t).is_some_and(|(f, _)| (f.abs() - m.heard_hz).abs() > SAME_PLACE_HZ)
+            };
+            at.iter().any(|&t| chain.iter().any(|&i| away(t, i)))
+        };
+        let mut taken: Vec<(usize, (Measured, f64))> = Vec::new();
+        for (m, _) in others.flat_map(|i| &self.lives[i].rests) {
+            let agrees = |(_, (o, _)): &&(usize, (Measured, f64))| {
+                let u_hz = m.u_hz().hypot(o.u_hz());
+                (m.heard_hz - o.heard_hz).abs() < SAME_REST_HZ + 4.0 * u_hz
+                    && (m.power / o.power).log10().abs() < SAME_POWER
+            };
+            let apart_s = |(_, (o, _)): &(usize, (Measured, f64))| -m.together_s(o);
+            let free = own.iter().chain(&taken).all(|rest| apart_s(rest) >= 0.0);
+            let nearest = own.iter().filter(agrees).min_by(|x, y| apart_s(x).total_cmp(&apart_s(y)));
+            if let Some((i, (_, sign))) = nearest.filter(|_| free && !elsewhere(m)) {
+                taken.push((*i, (m.clone(), *sign)));
+            }
+        }
+        for (i, rest) in taken {
+            self.lives[i].rests.push(rest);
+            self.lives[i].rests.sort_by(|x, y| x.0.start_s.total_cmp(&y.0.start_s));
+        }
+    }
+
     /// A quick note may lose its follower to a sideband beside it: then a far louder line began just before the
     /// sideband came to rest, and that one is the note.
     fn hand_over(&self, chain: &mut [usize]) {
@@ -451,6 +501,8 @@ impl Story<'_> {
         if self.is_crowd(&chain) {
             let stands = |m: &Measured| m.end_s - m.start_s >= CROWD_REST_S;
             chain.iter().for_each(|&i| self.lives[i].rests.retain(|(m, _)| stands(m)));
+        } else {
+            self.take_rests_of_others(&chain);
         }
         let swells = self.swells_at_rest(&mut chain);
         let ways = doubt::decide(&mut self.lives, &chain);
@@ -475,6 +527,13 @@ impl Story<'_> {
             .collect();
         crossings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         let ending = self.swell_ending(&swells).unwrap_or_else(|| self.ending(&chain, &stretches, &rests));
+        rests.dedup_by(|later, rest| {
+            let twice = is_told_twice(rest, later);
+            if twice && later.end_s - later.start_s > rest.end_s - rest.start_s {
+                std::mem::swap(rest, later);
+            }
+            twice
+        });
         let steady_notes = self.steady_notes(&chain, &swells);
         if let Some(rest) = rests.iter().find(|r| r.near_hum_hz.is_some()) {
             warnings.push(Warning {

@@ -4,6 +4,14 @@
 //! dω is white with intensity (2πw)² where w is the wander in Hz per root second, θ is observed. Two Kalman filters,
 //! one from either end, meet where the frequency is wanted. The wander itself is chosen by the likelihood of the
 //! innovations over a ladder of values, none among them.
+//!
+//! # What can't be told
+//!
+//! A walk of 0.002 Hz/√s over 4 s at 20 dB in 4 kHz moves the answer by 13 times the bound of a rigid tone, and yet one such
+//! walk in fifty leaves phases as straight as a rigid tone's. No reading of the phases parts the two better than their likelihood
+//! ratio (Neyman and Pearson 1933). With 4000 draws of each: where the u of a rigid tone may be so large that its error over u
+//! has a spread of 0.75, and the u of what passes for a walk is half as large again as that of a smoother that knows the walk,
+//! the walk's error over u still has a spread of 1.47; with a u that is the spread of what is likely, as here, it is 2.1 to 2.2.
 
 use super::whole_turns;
 use multiversion::multiversion;
