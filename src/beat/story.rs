@@ -500,7 +500,9 @@ impl Story<'_> {
         let mut chain = self.note();
         if self.is_crowd(&chain) {
             let stands = |m: &Measured| m.end_s - m.start_s >= CROWD_REST_S;
-            chain.iter().for_each(|&i| self.lives[i].rests.retain(|(m, _)| stands(m)));
+            for &i in &chain {
+                self.lives[i].rests.retain(|(m, _)| stands(m));
+            }
         } else {
             self.take_rests_of_others(&chain);
         }
