@@ -36,8 +36,8 @@ const CROWD: usize = 4;
 const CROWD_PART: f64 = 0.3;
 const CROWD_REST_S: f64 = 3.0;
 
-/// How near to where the note rested something rests that is the note, Hz, besides their uncertainties, and how equally loud,
-/// powers of ten; and how far off the note is somewhere else, Hz.
+/// How near to where the note rested something rests that is the note, Hz, besides their uncertainties, which are smaller, and
+/// how equally loud, powers of ten; and how far off the note is somewhere else, Hz.
 const SAME_REST_HZ: f64 = 0.02;
 const SAME_POWER: f64 = 0.6;
 const SAME_PLACE_HZ: f64 = 2.0;
@@ -352,7 +352,8 @@ impl Story<'_> {
         for (m, _) in others.flat_map(|i| &self.lives[i].rests) {
             let agrees = |(_, (o, _)): &&(usize, (Measured, f64))| {
                 let u_hz = m.u_hz().hypot(o.u_hz());
-                (m.heard_hz - o.heard_hz).abs() < SAME_REST_HZ + 4.0 * u_hz
+                4.0 * u_hz < SAME_REST_HZ
+                    && (m.heard_hz - o.heard_hz).abs() < SAME_REST_HZ + 4.0 * u_hz
                     && (m.power / o.power).log10().abs() < SAME_POWER
             };
             let apart_s = |(_, (o, _)): &(usize, (Measured, f64))| -m.together_s(o);
