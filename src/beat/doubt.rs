@@ -1,7 +1,7 @@
 //! Passages near zero that the sightings around them leave open, decided from the rests on both sides.
 
 use super::hand::{self, Between};
-use super::joint;
+use super::joint::Joint;
 use super::life::Life;
 use super::path::Point;
 use crate::heard::CrossingKind;
@@ -24,11 +24,7 @@ pub fn decide(lives: &mut [Life], chain: &[usize]) -> Vec<Option<Between>> {
             continue;
         }
         let open = |i: usize| lives[chain[i]].unsure_in(&span).next().is_some();
-        let apart = |i: usize| {
-            let (before, life) = (&lives[chain[i - 1]], &lives[chain[i]]);
-            let follows = life.goes_on_from(before);
-            !follows && joint::between(before, life, follows).is_none()
-        };
+        let apart = |i: usize| !Joint::of(&lives[chain[i - 1]], &lives[chain[i]]).holds();
         if !(n..=m).any(open) && !(n + 1..=m).any(apart) {
             continue;
         }

@@ -19,13 +19,20 @@ const DECISIVE: f64 = 10.0;
 /// How well the better one must fit, χ² for each degree of freedom.
 const AGREES: f64 = 1.5;
 /// What a short frame's peak may be off besides its own uncertainty, Hz.
-const PEAK_OFF_HZ: f64 = 0.5;
+pub const PEAK_OFF_HZ: f64 = 0.5;
 /// Below this it runs into its own mirror image, Hz.
 const LOWEST_HZ: f64 = 30.0;
 
 /// How far from where it stood, Hz, and how many sightings make a stop.
-pub const STANDS_HZ: f64 = 2.0;
+const STANDS_HZ: f64 = 2.0;
 pub const STOOD: usize = 4;
+
+/// How many of the sightings, from the first on, are where the first is.
+pub fn stood<'a>(mut points: impl Iterator<Item = &'a Point> + Clone) -> usize {
+    let there = points.clone();
+    let Some(first) = points.next() else { return 0 };
+    there.take_while(|p| (p.b.abs() - first.b.abs()).abs() < STANDS_HZ).count()
+}
 
 /// A misfit on each side of zero, the one on which the move began first, as a kind: what the sightings tell.
 fn kind([back, through]: [f64; 2], dof: f64) -> Option<CrossingKind> {
@@ -50,8 +57,7 @@ const STOP_TERMS: usize = 3;
 /// On which side of zero a hand stopped that is seen before a passage and seen to have stopped after it. `None` where it is
 /// not seen to stop, or in no such way.
 pub fn stop(before: &[Point], after: &[Point]) -> Option<CrossingKind> {
-    let last = after.last()?;
-    let stood = after.iter().rev().take_while(|p| (p.b.abs() - last.b.abs()).abs() < STANDS_HZ).count();
+    let stood = stood(after.iter().rev());
     if stood < STOOD {
         return None;
     }

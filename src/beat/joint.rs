@@ -10,9 +10,27 @@ use crate::heard::CrossingKind;
 /// Longest silence that a passage may lie in, s.
 const MOST_GAP_S: f64 = 1.0;
 
-/// The passage between two lives, where what is known of both decides it; `joins`: the second is known to go on where the
-/// first ended.
-pub fn between(before: &Life, after: &Life, joins: bool) -> Option<Passage> {
+/// How a life of the note joins the one before.
+pub struct Joint {
+    /// Whether the second is known to go on where the first ended.
+    pub follows: bool,
+    /// The passage between them, where what is known of both decides it.
+    pub passage: Option<Passage>,
+}
+
+impl Joint {
+    pub fn of(before: &Life, after: &Life) -> Self {
+        let follows = after.goes_on_from(before);
+        Self { follows, passage: between(before, after, follows) }
+    }
+
+    /// Whether it is known how the one joins the other.
+    pub fn holds(&self) -> bool {
+        self.follows || self.passage.is_some()
+    }
+}
+
+fn between(before: &Life, after: &Life, joins: bool) -> Option<Passage> {
     let (last, first_s) = (before.outline.last()?, after.first().0);
     // The follower may have gone through on its own after it was last sure of the note.
     let went_through = last.b * before.last.0 < 0.0;

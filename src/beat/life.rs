@@ -7,13 +7,15 @@ use super::passage::Passage;
 use super::path::{LEAST_OUTLINE, Point, TRAVEL_HZ};
 use super::rest::Measured;
 use super::sounding::Sounding;
-use super::story::LEAP_S;
 use super::swell::Swelling;
 use crate::heard::CrossingKind;
 use std::ops::Range;
 
-/// How far a note may go from where it was lost to where it is found again, Hz.
+/// How long a note that moves too fast to be followed may be lost, s, how far it may go in that time, Hz, and by how many powers
+/// of ten it may be louder or softer then.
+pub const LEAP_S: Range<f64> = -0.3..1.5;
 const LEAP_HZ: f64 = 3500.0;
+const LEAP_POWER: f64 = 0.4;
 
 /// What is fainter than the same line later by so much, in power, was something else; and how long before a note was caught
 /// it may have been there, s.
@@ -290,8 +292,11 @@ impl Life {
     pub fn leapt_from(&self, other: &Self) -> bool {
         let apart = self.first().1.abs() - other.frequency_hz();
         let moved_off = other.last.1.abs() > 5.0 && other.last.1 * other.last.0 * apart > 0.0;
-        let alike = (self.power / other.power).log10().abs() < 0.4;
-        moved_off && alike && apart.abs() < LEAP_HZ
+        moved_off && self.is_about_as_loud_as(other) && apart.abs() < LEAP_HZ
+    }
+
+    fn is_about_as_loud_as(&self, other: &Self) -> bool {
+        (self.power / other.power).log10().abs() < LEAP_POWER
     }
 
     /// When and where `next` was found nearer to zero, s and Hz, if it is where the note went when it left its last rest here too
@@ -300,10 +305,10 @@ impl Life {
         let (rest, _) = self.rests.last()?;
         let (at_s, hz) =
             next.rests.first().map_or(next.first(), |(m, _)| (m.start_s.min(next.first().0), next.first().1));
-        let alike = (next.power / self.power).log10().abs() < 0.4;
         let stayed = (self.last_hz() - rest.heard_hz).abs() < 0.2 * rest.heard_hz;
         let leapt = LEAP_S.contains(&(at_s - self.last_seen_s));
-        (alike && stayed && leapt && hz.abs() < 0.8 * rest.heard_hz).then_some((at_s, hz.abs()))
+        (self.is_about_as_loud_as(next) && stayed && leapt && hz.abs() < 0.8 * rest.heard_hz)
+            .then_some((at_s, hz.abs()))
     }
 
     /// Whether this life is a note that moved, by more than the lines of a tone that swells lie apart.

@@ -2,7 +2,7 @@
 
 use super::frames::Asked;
 use super::lines::{Line, Seen, View};
-use super::{DEEP_EVERY, Ear, LONG_EVERY, ROW_GAP_S, low, passage, path, rank, swell};
+use super::{DEEP_EVERY, Ear, LONG_EVERY, ON_HUM_HZ, ROW_GAP_S, low, passage, path, rank, swell};
 use crate::heard::CrossingKind;
 use crate::spectrum::drop_side_lobes;
 
@@ -88,7 +88,7 @@ impl Ear {
         let hum = &self.hum;
         let (table, dossiers) = (&mut self.table, &mut self.dossiers);
         table.lines.retain(|l| {
-            let drop = !l.path.travelled() && hum.takes_out(l.b.abs(), 0.25);
+            let drop = !l.path.travelled() && hum.takes_out(l.b.abs(), ON_HUM_HZ);
             if drop {
                 dossiers.remove(&l.id);
             }

@@ -8,6 +8,7 @@
 //! short records of what was heard.
 
 mod adler;
+mod chain;
 mod coupling;
 mod declared;
 mod doubt;
@@ -34,6 +35,7 @@ mod sounding;
 mod standing;
 mod steady;
 mod story;
+mod stretch;
 mod swell;
 mod telling;
 

@@ -7,7 +7,7 @@
 //! the two stiffer ones where they agree by far and the third can't tell. A hand that is seen to have stopped is asked for its
 //! stop instead.
 
-use super::hand::{self, STANDS_HZ, STOOD};
+use super::hand::{self, PEAK_OFF_HZ, STOOD};
 use super::path::Point;
 use crate::estimate::Normal;
 use crate::heard::CrossingKind;
@@ -43,11 +43,8 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
         return None;
     }
     // Where the hand has stopped, what follows is no part of its move.
-    let stands = |p: &&Point, end: &Point| (p.b.abs() - end.b.abs()).abs() < STANDS_HZ;
-    let stood = before.iter().take_while(|p| stands(p, &before[0])).count();
-    let before = &before[stood.saturating_sub(STOOD)..];
-    let stood = after.iter().rev().take_while(|p| stands(p, &after[after.len() - 1])).count();
-    let after = &after[..after.len() - stood.saturating_sub(STOOD)];
+    let before = &before[hand::stood(before.iter()).saturating_sub(STOOD)..];
+    let after = &after[..after.len() - hand::stood(after.iter().rev()).saturating_sub(STOOD)];
     let (last, first) = (before[before.len() - 1], after[0]);
     let half_gap = (first.at_s - last.at_s) / 2.0;
     let middle = f64::midpoint(last.at_s, first.at_s);
@@ -126,8 +123,7 @@ fn polynomial(
 ) -> Option<([f64; MOST_TERMS], f64)> {
     let mut normal = Normal::new(terms);
     for (x, y, u) in points {
-        // Half a hertz is what a peak near zero may be off besides its own uncertainty.
-        let weight = 1.0 / u.hypot(0.5);
+        let weight = 1.0 / u.hypot(PEAK_OFF_HZ);
         let mut power = weight;
         let row: [f64; MOST_TERMS] = std::array::from_fn(|_| {
             let column = power;

@@ -1,10 +1,10 @@
 //! Rests under way: what is gathered of a line that stands still, until it moves again.
 
-use super::Ear;
 use super::history::History;
 use super::hum::HumFollower;
 use super::lines::Line;
 use super::rest::{self, Measured};
+use super::{Ear, ON_HUM_HZ};
 use crate::estimate::{BlockSums, Comb};
 
 /// How long before it was seen to stand a rest may have begun, s.
@@ -102,7 +102,7 @@ impl Ear {
             if !line.confirmed() {
                 continue;
             }
-            let is_hum = !line.path.travelled() && self.hum.is_line(line.b.abs(), 0.25);
+            let is_hum = !line.path.travelled() && self.hum.is_line(line.b.abs(), ON_HUM_HZ);
             // Of a rest that is open only how it goes on is asked.
             let open = self.dossiers.get(&line.id).is_some_and(|d| d.standing.is_some());
             let since_s = if open { now_s - GOES_ON_S } else { 0.0 };

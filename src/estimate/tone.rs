@@ -371,8 +371,8 @@ impl ToneFit {
         }
     }
 
-    /// Puts the derivatives of the mean of block `k` by all parameters or only by the amplitudes; `turns` are e^(j·phase) there of the note, of the comb's lines and of the lone ones, `back` is
-    /// e^(−j·the carrier's phase).
+    /// Puts the derivatives of the mean of block `k` by all parameters or only by the amplitudes; `turns` are e^(j·phase)
+    /// there of the note, of the comb's lines and of the lone ones, `back` is e^(−j·the carrier's phase).
     #[inline(always)]
     fn columns(
         &self,

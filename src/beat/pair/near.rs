@@ -87,7 +87,7 @@ fn refit(sums: &BlockSums, span: (usize, usize), fit: &PairFit, apart: f64) -> O
     fit_pair(sums, span, fit, free)
 }
 
-/// Both notes' complex amplitudes against the fit over blocks `from..to`, each with a steady change where `change`:
+/// Both notes' complex amplitudes against the fit over blocks `from..to`, each with a steady change where `change`,
 /// and the variance of a row.
 fn amplitudes(
     sums: &BlockSums,

@@ -3,11 +3,11 @@
 //! Twenty times a second a short frame is looked at, and copies of it with slides undone; ten times a second a medium
 //! one; twice a second a long one, in which the hum is looked for as well.
 
-use super::super::HOP_S;
 use super::super::frames::{Asked, Frames, LONG_S, samples};
 use super::super::history::History;
 use super::super::hum::HumFollower;
 use super::super::lines::{Line, Table};
+use super::super::{HOP_S, ON_HUM_HZ};
 use super::wide::Sound;
 use crate::heard;
 use crate::settings::Mains;
@@ -145,6 +145,6 @@ impl Sight {
         self.hum.look(peaks, &moving, &self.raw, self.hop);
         let hum = &self.hum;
         let notes = |l: &Line| notes_hz.iter().any(|n| (n - l.b).abs() < 2.0);
-        self.table.lines.retain(|l| notes(l) || l.path.travelled() || !hum.takes_out(l.b, 0.25));
+        self.table.lines.retain(|l| notes(l) || l.path.travelled() || !hum.takes_out(l.b, ON_HUM_HZ));
     }
 }

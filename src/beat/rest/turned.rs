@@ -45,6 +45,16 @@ fn bends(turns: &[Option<Complex64>], about: usize) -> impl Iterator<Item = Opti
     turns.windows(2 * about + 1).map(bend)
 }
 
+/// Mean of those squares that are no more than so many times their median; of one square at least.
+fn trimmed_mean(mut squares: Vec<f64>, most: f64) -> f64 {
+    squares.sort_unstable_by(f64::total_cmp);
+    // A made tone may repeat itself to the last bit: then half of the differences are nothing, and there is no telling the
+    // wild ones.
+    let median = squares[squares.len() / 2];
+    let kept = if median > 0.0 { squares.partition_point(|&d| d <= most * median) } else { squares.len() };
+    squares[..kept].iter().sum::<f64>() / kept as f64
+}
+
 /// By how many times more, in variance, a note's phase must be shaken than its loudness to have been clipped: what clips it
 /// takes the noise out of its loudness and leaves that of its phase. Chance does so to one whole note of half a second in thirty.
 const CLIPPED: f64 = 3.0;
@@ -60,10 +70,7 @@ fn shaken(turns: &[Option<Complex64>]) -> Option<(f64, f64)> {
     };
     let bends: Vec<Complex64> = turns.windows(3).filter_map(bend).collect();
     let variance = |part: fn(&Complex64) -> f64| {
-        let mut squares: Vec<f64> = bends.iter().map(|b| part(b).powi(2)).collect();
-        squares.sort_unstable_by(f64::total_cmp);
-        let kept = squares.partition_point(|&d| d <= 20.0 * squares[squares.len() / 2]);
-        squares[..kept].iter().sum::<f64>() / kept as f64 / 1.5
+        trimmed_mean(bends.iter().map(|b| part(b).powi(2)).collect(), 20.0) / 1.5
     };
     (bends.len() >= 6).then(|| (variance(|b| b.im), variance(|b| b.re)))
 }
@@ -71,16 +78,11 @@ fn shaken(turns: &[Option<Complex64>]) -> Option<(f64, f64)> {
 /// Variance of one real row of the blocks' turns, from second differences: blind to slow changes of phase and loudness; the
 /// wildest are trimmed off. Of a clipped note that of its phase.
 pub fn noise_of(fit: &ToneFit, turns: &[Option<Complex64>]) -> Option<f64> {
-    let mut squares: Vec<f64> = bends(turns, 1).flatten().collect();
+    let squares: Vec<f64> = bends(turns, 1).flatten().collect();
     if squares.len() < 6 {
         return None;
     }
-    squares.sort_unstable_by(f64::total_cmp);
-    // A made tone may repeat itself to the last bit: then half of the differences are nothing, and there is no telling the
-    // wild ones.
-    let median = squares[squares.len() / 2];
-    let kept = if median > 0.0 { squares.partition_point(|&d| d <= 8.0 * median) } else { squares.len() };
-    let mean = squares[..kept].iter().sum::<f64>() / kept as f64 / 3.0;
+    let mean = trimmed_mean(squares, 8.0) / 3.0;
     let clipped = shaken(turns).filter(|(phase, loudness)| *phase > CLIPPED * loudness);
     let mean = clipped.map_or(mean, |(phase, _)| phase.max(mean));
     Some(mean.max(LEAST_NOISE * fit.amplitude.norm_sqr()))
