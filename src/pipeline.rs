@@ -6,7 +6,7 @@ use crate::block::{Loss, SampleBlock, StreamFormat};
 use crate::condition::{Decimator, LevelWatch, SLOWEST_RATE_HZ, decimation_factor};
 use crate::heard::{Heard, Level, Snapshot, TrackRow, Warning};
 pub use crate::settings::{ChannelChoice, Command, Mains, Settings};
-use crate::spectrum::{Floor, RealFrame, find_peaks};
+use crate::spectrum::{Floor, Peak, RealFrame, find_peaks};
 
 /// Takes what the pipeline has to tell while sound comes in.
 pub trait Sink {
@@ -66,8 +66,45 @@ pub struct Finished {
 struct Channel {
     watch: LevelWatch,
     decimator: Decimator,
+    /// Zeros that may belong to a dropped stretch and are held back until that is known.
+    undecided: usize,
     /// Conditioned samples not yet heard.
     waiting: Vec<f32>,
+}
+
+impl Channel {
+    /// For a stream at `rate_hz`, decimated by `factor`.
+    fn new(rate_hz: u32, factor: usize) -> Self {
+        Self {
+            watch: LevelWatch::new(rate_hz),
+            decimator: Decimator::new(factor),
+            undecided: 0,
+            waiting: Vec::new(),
+        }
+    }
+
+    /// Takes what has come in; `scratch` is scratch.
+    fn take(&mut self, sound: &[f32], scratch: &mut Vec<f32>) {
+        let looked = self.watch.run(sound);
+        let before = std::mem::replace(&mut self.undecided, looked.undecided);
+        if looked.whole && looked.dropped.is_empty() && before == 0 && self.undecided == 0 {
+            return self.decimator.run_whole(sound, &mut self.waiting);
+        }
+        scratch.clear();
+        scratch.resize(before, if looked.dropped_before { f32::NAN } else { 0.0 });
+        scratch.extend_from_slice(sound);
+        for dropped in looked.dropped {
+            scratch[before + dropped.start..before + dropped.end].fill(f32::NAN);
+        }
+        scratch.truncate(scratch.len() - self.undecided);
+        self.decimator.run(scratch, &mut self.waiting);
+    }
+
+    /// Ends the sound: what is undecided was not dropped.
+    fn finish(&mut self) {
+        self.decimator.run_whole(&vec![0.0; self.undecided], &mut self.waiting);
+        self.decimator.finish(&mut self.waiting);
+    }
 }
 
 /// The whole way from blocks of samples to what was heard.
@@ -81,13 +118,14 @@ pub struct Pipeline {
     lost_frames: u64,
     unknown_losses: u64,
     next_frame: u64,
-    scratch: Vec<f32>,
+    /// Scratch: one channel of a piece, and what is conditioned of it.
+    scratch: [Vec<f32>; 2],
     tonality: Tonality,
 }
 
 /// Frames worked on at a time, or a few less: a huge block needs no huge scratch, and what has just been looked at is still
 /// at hand.
-const PIECE: usize = 4096;
+const PIECE: usize = 3840;
 /// Channels that are the same to the last bit for so long have one input behind them: there is nothing to choose, s.
 const SAME_S: f64 = 0.1;
 /// How long the most tonal channel is looked for before the best so far is taken, s.
@@ -111,14 +149,9 @@ impl Pipeline {
         };
         let factor = decimation_factor(format.rate_hz);
         let rate_hz = f64::from(format.rate_hz) / factor as f64;
-        let channel = || Channel {
-            watch: LevelWatch::new(format.rate_hz),
-            decimator: Decimator::new(factor),
-            waiting: Vec::new(),
-        };
         Ok(Self {
             format,
-            channels: (0..format.channels).map(|_| channel()).collect(),
+            channels: (0..format.channels).map(|_| Channel::new(format.rate_hz, factor)).collect(),
             used,
             wanted: settings.channel,
             ear: Ears::new(rate_hz, settings),
@@ -126,8 +159,8 @@ impl Pipeline {
             lost_frames: 0,
             unknown_losses: 0,
             next_frame: 0,
-            scratch: Vec::new(),
-            tonality: Tonality::new(rate_hz),
+            scratch: [Vec::new(), Vec::new()],
+            tonality: Tonality::new(rate_hz, usize::from(format.channels)),
         })
     }
 
@@ -163,23 +196,14 @@ impl Pipeline {
                 if self.used.is_some_and(|u| u != c) {
                     continue;
                 }
+                let [own, conditioned] = &mut self.scratch;
                 let mut sound = piece;
                 if channels > 1 {
-                    self.scratch.clear();
-                    self.scratch.extend(piece.iter().skip(c).step_by(channels));
-                    sound = &self.scratch;
+                    own.clear();
+                    own.extend(piece.iter().skip(c).step_by(channels));
+                    sound = own;
                 }
-                let looked = channel.watch.run(sound);
-                if looked.whole && looked.dropped.is_empty() {
-                    channel.decimator.run_whole(sound, &mut channel.waiting);
-                    continue;
-                }
-                if channels == 1 {
-                    self.scratch.clear();
-                    self.scratch.extend_from_slice(piece);
-                }
-                looked.dropped.iter().for_each(|d| self.scratch[d.clone()].fill(f32::NAN));
-                channel.decimator.run(&self.scratch, &mut channel.waiting);
+                channel.take(sound, conditioned);
             }
             if self.used.is_none() {
                 self.choose_channel(false);
@@ -191,22 +215,17 @@ impl Pipeline {
     /// Decides which channel is listened to: as soon as one is clearly tonal and clearly more so than the others, where
     /// they all bring the same sound, or when `must`.
     fn choose_channel(&mut self, must: bool) {
-        let have = self.channels[0].waiting.len();
         if self.are_the_same() {
             return self.choose(0);
         }
-        let must = must || have as f64 >= CHOICE_S * self.tonality.rate_hz;
-        if !must && have < self.tonality.next_look {
-            return;
+        while let Some(heard_s) = self.tonality.look(&self.channels) {
+            let (best, clear) = self.tonality.best();
+            if clear || heard_s >= CHOICE_S {
+                return self.choose(best);
+            }
         }
-        self.tonality.next_look = have + self.tonality.hop();
-        let scores: Vec<f64> = self.channels.iter().map(|c| self.tonality.score(&c.waiting)).collect();
-        // Of equals the first.
-        let best = (0..scores.len()).rev().max_by(|&i, &j| scores[i].total_cmp(&scores[j])).unwrap_or(0);
-        let next = (0..scores.len()).filter(|&i| i != best).map(|i| scores[i]).fold(0.0, f64::max);
-        let clear = scores[best] > 300.0 && scores[best] > 4.0 * next;
-        if clear || must {
-            self.choose(best);
+        if must {
+            self.choose(self.tonality.best().0);
         }
     }
 
@@ -220,10 +239,14 @@ impl Pipeline {
     /// Whether all channels have brought the same sound for long enough, as a card does that has one input for both.
     fn are_the_same(&self) -> bool {
         let [first, others @ ..] = &self.channels[..] else { return false };
-        let same = |(x, y): (&f32, &f32)| x.to_bits() == y.to_bits() || x.is_nan() && y.is_nan();
-        // Most differ from the first samples on: that is asked before how much there is.
-        others.iter().all(|other| other.waiting.iter().zip(&first.waiting).all(same))
-            && first.waiting.iter().filter(|x| **x != 0.0).count() as f64 >= SAME_S * self.tonality.rate_hz
+        let differ = |(x, y): (&f32, &f32)| x.to_bits() != y.to_bits() && !(x.is_nan() && y.is_nan());
+        // Most differ from the first samples on.
+        let same = |other: &Channel| {
+            let both = other.waiting.len().min(first.waiting.len());
+            other.waiting.iter().zip(&first.waiting).position(differ).unwrap_or(both)
+        };
+        let same = others.iter().map(same).min().unwrap_or(0);
+        first.waiting[..same].iter().filter(|x| **x != 0.0).count() as f64 >= SAME_S * self.tonality.rate_hz
     }
 
     fn hear(&mut self, sink: &mut dyn Sink) {
@@ -270,7 +293,7 @@ impl Pipeline {
     #[must_use]
     pub fn finish(mut self, sink: &mut dyn Sink) -> Finished {
         for channel in &mut self.channels {
-            channel.decimator.finish(&mut channel.waiting);
+            channel.finish();
         }
         if self.used.is_none() {
             self.choose_channel(true);
@@ -309,39 +332,59 @@ impl Pipeline {
     }
 }
 
-/// How tonal a stretch of sound is.
+/// How tonal the channels are, frame by frame.
 struct Tonality {
     rate_hz: f64,
     frame: RealFrame,
     floor: Floor,
-    next_look: usize,
+    peaks: Vec<Peak>,
+    /// Frames looked at, and what they add up to for every channel.
+    frames: usize,
+    scores: Vec<f64>,
 }
 
+/// What the strongest peaks over the floor must add up to for a channel to be clearly tonal, and how many times as much as
+/// the next channel's.
+const CLEAR: f64 = 300.0;
+const CLEARER: f64 = 4.0;
+
 impl Tonality {
-    fn new(rate_hz: f64) -> Self {
+    fn new(rate_hz: f64, channels: usize) -> Self {
         let len = ((0.25 * rate_hz) as usize).max(16);
-        Self { rate_hz, frame: RealFrame::new(len, rate_hz), floor: Floor::default(), next_look: len }
+        let frame = RealFrame::new(len, rate_hz);
+        let scores = vec![0.0; channels];
+        Self { rate_hz, frame, floor: Floor::default(), peaks: Vec::new(), frames: 0, scores }
     }
 
-    fn hop(&self) -> usize {
-        self.frame.len()
-    }
-
-    /// Power of the strongest peak over the floor, summed over the frames of the stretch. Lines at multiples of 50
-    /// and 60 Hz, which are likely hum, count a hundredth.
-    fn score(&mut self, sound: &[f32]) -> f64 {
-        let mut peaks = Vec::new();
-        let mut total = 0.0;
-        for samples in sound.chunks_exact(self.frame.len()) {
-            let bin = self.frame.bin_hz();
-            let power = self.frame.power(samples);
-            self.floor.measure(power);
-            find_peaks(power, bin, &self.floor, (15.0, 0.45 * self.rate_hz), 10.0, 8, &mut peaks);
-            let hum =
-                |f: f64| [50.0, 60.0].iter().any(|m| f < 1000.0 && (f - (f / m).round() * m).abs() < 1.5);
-            let best = peaks.iter().map(|p| p.snr.min(1e4) * if hum(p.frequency_hz) { 0.01 } else { 1.0 });
-            total += best.fold(0.0, f64::max);
+    /// Looks at the next frame of all channels, if there is one, and tells how much has been looked at, s.
+    fn look(&mut self, channels: &[Channel]) -> Option<f64> {
+        let (from, len) = (self.frames * self.frame.len(), self.frame.len());
+        let frames: Option<Vec<&[f32]>> = channels.iter().map(|c| c.waiting.get(from..from + len)).collect();
+        for (i, frame) in frames?.into_iter().enumerate() {
+            self.scores[i] += self.score(frame);
         }
-        total
+        self.frames += 1;
+        Some((self.frames * len) as f64 / self.rate_hz)
+    }
+
+    /// The most tonal channel, of equals the first, and whether it is clearly so.
+    fn best(&self) -> (usize, bool) {
+        let scores = &self.scores;
+        let best = (0..scores.len()).rev().max_by(|&i, &j| scores[i].total_cmp(&scores[j])).unwrap_or(0);
+        let next = (0..scores.len()).filter(|&i| i != best).map(|i| scores[i]).fold(0.0, f64::max);
+        (best, scores[best] > CLEAR && scores[best] > CLEARER * next)
+    }
+
+    /// Power of the strongest peak of a frame over the floor. Lines at multiples of 50 and 60 Hz, which are likely hum, count a
+    /// hundredth.
+    fn score(&mut self, samples: &[f32]) -> f64 {
+        let bin = self.frame.bin_hz();
+        let power = self.frame.power(samples);
+        self.floor.measure(power);
+        let range = (15.0, 0.45 * self.rate_hz);
+        find_peaks(power, bin, &self.floor, range, 10.0, 8, &mut self.peaks);
+        let hum = |f: f64| [50.0, 60.0].iter().any(|m| f < 1000.0 && (f - (f / m).round() * m).abs() < 1.5);
+        let weighed = |p: &Peak| p.snr.min(1e4) * if hum(p.frequency_hz) { 0.01 } else { 1.0 };
+        self.peaks.iter().map(weighed).fold(0.0, f64::max)
     }
 }

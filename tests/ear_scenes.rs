@@ -166,13 +166,16 @@ fn told(scene: &Scene, sizes: &[usize]) -> String {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 6, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 10, ..ProptestConfig::default() })]
 
     /// The blocks that the sound comes in, from one sample to a mebibyte, leave no trace in what is told.
     #[test]
     fn any_block_size_tells_the_same(
         seed in 1u64..1000,
-        kind in prop::sample::select(vec![Kind::CleanFall, Kind::LoudHum, Kind::ThroughZero, Kind::Pulled, Kind::Swell]),
+        kind in prop::sample::select(vec![
+            Kind::CleanFall, Kind::LoudHum, Kind::ThroughZero, Kind::Pulled, Kind::Swell, Kind::Glitches, Kind::Clipped,
+            Kind::OneChannel, Kind::Opposed,
+        ]),
         sizes in prop::collection::vec(prop_oneof![Just(1usize), 2..64usize, 64..5000usize, Just(262_144usize)], 1..6usize),
     ) {
         let scene = random_scene(seed, kind).scene;

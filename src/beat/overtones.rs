@@ -65,7 +65,10 @@ pub fn measure(samples: &[f32], rate_hz: f64, from_s: f64, note: Note, comb: &Co
     let spoilt = |f: f64| {
         comb.orders.iter().any(|&h| (f64::from(h) * comb.fundamental_hz - f).abs() < LOBE / length_s)
     };
-    if spoilt(note.frequency_hz) {
+    // Of the note alone or with one harmonic nothing is learnt.
+    let asked = |k: u32| f64::from(k) * note.frequency_hz;
+    let clear = |k: &u32| asked(*k) <= HIGHEST_HZ && !spoilt(asked(*k));
+    if spoilt(note.frequency_hz) || (2..=MOST as u32).filter(clear).count() < 2 {
         return None;
     }
     let window = window(len);

@@ -20,7 +20,7 @@
 
 use super::adler;
 use super::overtones::{MOST, Overtone};
-use super::rolloff::{HighPass, Weighed, spread};
+use super::rolloff::{HighPass, Weighed, fits_within, spread};
 use super::sounding::Sounding;
 use num_complex::Complex64;
 use std::f64::consts::PI;
@@ -108,10 +108,11 @@ fn fit_about(
     doubt: f64,
     guess: Complex64,
 ) -> Option<Fit> {
+    let power = |steps: f64| guess.powu(steps as u32);
     let (mut w0, mut w1, mut w2) = (0.0, 0.0, 0.0);
     let (mut z0, mut z1) = (Complex64::default(), Complex64::default());
     for l in lines.iter().filter(|l| l.heard) {
-        let z = (l.value / shape(l.steps) / guess.powf(l.steps)).ln();
+        let z = (l.value / shape(l.steps) / power(l.steps)).ln();
         let w = 1.0 / ((l.u / l.value.norm()).powi(2) + doubt * doubt);
         w0 += w;
         w1 += w * l.steps;
@@ -129,7 +130,7 @@ fn fit_about(
     let misfit = lines
         .iter()
         .map(|l| {
-            let expected = shape(l.steps) * (level + slope * l.steps).exp() * guess.powf(l.steps);
+            let expected = shape(l.steps) * (level + slope * l.steps).exp() * power(l.steps);
             (l.value - expected).norm_sqr() / (l.u * l.u + doubt * doubt * expected.norm_sqr())
         })
         .sum();
@@ -301,10 +302,8 @@ impl Evidence<'_> {
                 .map(|fit| fit.misfit)
                 .fold(1e9, f64::min)
         };
-        let as_envelope =
-            spread(&mut |path| envelope(path) + level_misfit(self.soundings, path, 0.0, scatter));
-        let rival = as_envelope.iter().map(|w| w.misfit).fold(f64::INFINITY, f64::min);
-        if rival - best.misfit < DECISIVE {
+        let mut as_envelope = |path| envelope(path) + level_misfit(self.soundings, path, 0.0, scatter);
+        if fits_within(best.misfit + DECISIVE, &mut as_envelope) {
             return None;
         }
         let typical = mean(&paths, &pulled, &|fit| fit.ln_ratio);

@@ -21,6 +21,11 @@ pub const ORDERS: std::ops::RangeInclusive<u32> = 1..=4;
 pub const CORNERS_HZ: (f64, f64) = (0.3, 500.0);
 
 impl HighPass {
+    /// The one whose corner is `x` log steps over the lowest.
+    fn from_log(x: f64, order: u32) -> Self {
+        Self { corner_hz: CORNERS_HZ.0 * x.exp(), order }
+    }
+
     /// Complex response at `frequency_hz`.
     pub fn response(self, frequency_hz: f64) -> Complex64 {
         let s = Complex64::new(0.0, frequency_hz / self.corner_hz);
@@ -56,40 +61,46 @@ const CORNERS: usize = 44;
 /// Steps of refinement around the best corner of each order.
 const REFINE: usize = 22;
 
+/// Log corners from the lowest on, and the χ² of the path with each, of high-passes of one order: on a grid, then closer and
+/// closer about the best.
+fn searched(order: u32, misfit: &mut dyn FnMut(HighPass) -> f64) -> Vec<(f64, f64)> {
+    let span = (CORNERS_HZ.1 / CORNERS_HZ.0).ln();
+    let mut width = span / (CORNERS - 1) as f64;
+    let mut at = |x: f64| (x, misfit(HighPass::from_log(x, order)));
+    let mut points: Vec<(f64, f64)> = (0..CORNERS).map(|i| at(i as f64 * width)).collect();
+    for _ in 0..REFINE / 2 {
+        let Some(best) = points.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1)) else { break };
+        width *= 0.5;
+        for x in [best.0 - width, best.0 + width] {
+            if (0.0..=span).contains(&x) {
+                points.push(at(x));
+            }
+        }
+        if width < 1e-3 {
+            break;
+        }
+    }
+    points
+}
+
+/// Whether the χ² of any path is below `limit`.
+pub fn fits_within(limit: f64, misfit: &mut dyn FnMut(HighPass) -> f64) -> bool {
+    ORDERS.into_iter().any(|order| searched(order, misfit).iter().any(|point| point.1 < limit))
+}
+
 /// The paths that the evidence allows: `misfit` is its χ² for a path. For every order the corner is searched on a
 /// grid, then refined; the answer holds the neighbourhood of each order's best and the whole grid, weighed by
 /// exp(−χ²/2) times the stretch of log corner that each stands for.
 pub fn spread(misfit: &mut dyn FnMut(HighPass) -> f64) -> Vec<Weighed> {
-    let span = (CORNERS_HZ.1 / CORNERS_HZ.0).ln();
-    let step = span / (CORNERS - 1) as f64;
     let mut found: Vec<Weighed> = Vec::with_capacity(4 * (CORNERS + REFINE));
     for order in ORDERS {
-        let mut at = |x: f64| {
-            let path = HighPass { corner_hz: CORNERS_HZ.0 * x.exp(), order };
-            (path, misfit(path))
-        };
-        // (log corner, χ²)
-        let mut points: Vec<(f64, f64)> =
-            (0..CORNERS).map(|i| i as f64 * step).map(|x| (x, at(x).1)).collect();
-        let mut width = step;
-        for _ in 0..REFINE / 2 {
-            let Some(best) = points.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1)) else { break };
-            width *= 0.5;
-            for x in [best.0 - width, best.0 + width] {
-                if (0.0..=span).contains(&x) {
-                    points.push((x, at(x).1));
-                }
-            }
-            if width < 1e-3 {
-                break;
-            }
-        }
+        let mut points = searched(order, misfit);
         points.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         points.dedup_by(|a, b| (a.0 - b.0).abs() < 1e-12);
         let last = points.len() - 1;
         for (i, &(x, misfit)) in points.iter().enumerate() {
             let stretch = (points[(i + 1).min(last)].0 - points[i.saturating_sub(1)].0) / 2.0;
-            let path = HighPass { corner_hz: CORNERS_HZ.0 * x.exp(), order };
+            let path = HighPass::from_log(x, order);
             found.push(Weighed { path, weight: stretch, misfit });
         }
     }

@@ -15,6 +15,8 @@ const YOUNG_S: f64 = 3.0;
 const LEAST_TURNS: f64 = 1.5;
 /// How near to where an image would be a line is one, Hz.
 const IMAGE_HZ: f64 = 0.4;
+/// A line that moves faster stands nowhere, Hz/s.
+const FASTEST: f64 = 20.0;
 /// How far back is asked whether a rest that is open goes on, s.
 const GOES_ON_S: f64 = 2.5;
 
@@ -106,9 +108,16 @@ impl Ear {
             // Of a rest that is open only how it goes on is asked.
             let open = self.dossiers.get(&line.id).is_some_and(|d| d.standing.is_some());
             let since_s = if open { now_s - GOES_ON_S } else { 0.0 };
-            let standing = line.path.standing(now_s, since_s);
-            let is_image = standing.is_some() && self.is_image(line);
-            let (id, b, r, seen_s, b_u) = (line.id, line.b.abs(), line.r, line.last_seen_s, line.b_u());
+            // Hum, what moves and what is but an image does not begin one.
+            let stands = |l: &Line| l.path.standing(now_s, since_s);
+            let standing = if open {
+                stands(line)
+            } else if is_hum || line.r.abs() >= FASTEST {
+                None
+            } else {
+                stands(line).filter(|_| !self.is_image(line))
+            };
+            let (id, b, seen_s, b_u) = (line.id, line.b.abs(), line.last_seen_s, line.b_u());
             let sign = line.b.signum();
             let dossier = self.dossiers.entry(id).or_default();
             if let Some(open) = &mut dossier.standing {
@@ -128,7 +137,7 @@ impl Ear {
                     let beside = self.beside(&self.table.lines[i]);
                     self.close_rest(id, sign, &beside);
                 }
-            } else if let Some((from, to, f)) = standing.filter(|_| !is_hum && r.abs() < 20.0 && !is_image) {
+            } else if let Some((from, to, f)) = standing {
                 let open = Standing::gather(&heard, f, (from, to), dossier.rest_until_s, &mut self.gift);
                 dossier.standing = Some(open);
             }
@@ -177,7 +186,7 @@ impl Ear {
         let mut comb = self.hum.comb();
         let standing = self.dossiers.get(&note.id).and_then(|d| d.standing.as_ref());
         let at_hz = standing.map_or(note.b.abs(), |s| s.frequency_hz);
-        let stands = |l: &&Line| l.id != note.id && l.confirmed() && l.r.abs() < 20.0 && l.hits > 20;
+        let stands = |l: &&Line| l.id != note.id && l.confirmed() && l.r.abs() < FASTEST && l.hits > 20;
         let open = |l: &Line| self.dossiers.get(&l.id).is_some_and(|d| d.standing.is_some());
         let leaks = |l: &Line| rest::leaks((l.b.abs(), l.power), (at_hz, note.power));
         let lines = self.table.lines.iter().filter(stands).filter(|l| open(l) && leaks(l));

@@ -34,6 +34,8 @@ struct Stage {
     turn: usize,
     /// Where in the phases the next output's filter begins.
     at: usize,
+    /// The newest outputs.
+    output: Vec<f32>,
 }
 
 impl Stage {
@@ -53,6 +55,7 @@ impl Stage {
             longest: (taps.len() - 1) / factor,
             turn: 0,
             at: 0,
+            output: Vec::new(),
         };
         // Half a filter of zeros, so that output 0 is centred on input 0.
         stage.take(&vec![0.0; half]);
@@ -84,14 +87,14 @@ impl Stage {
         }
     }
 
-    /// Puts the outputs that `input` completes in the place of what `output` holds.
-    fn run(&mut self, input: &[f32], output: &mut Vec<f32>) {
+    /// The outputs that `input` completes.
+    fn run(&mut self, input: &[f32]) -> &[f32] {
         self.take(input);
         // The last phase is the shortest.
         let have = self.phases.last().map_or(0, |p| p.samples.len());
         let ready = have.saturating_sub(self.at + self.longest);
-        output.resize(ready, 0.0);
-        filter(&self.phases, self.at, output);
+        self.output.resize(ready, 0.0);
+        filter(&self.phases, self.at, &mut self.output);
         self.at += ready;
         if self.at > 4096 {
             for phase in &mut self.phases {
@@ -99,6 +102,7 @@ impl Stage {
             }
             self.at = 0;
         }
+        &self.output
     }
 }
 
@@ -185,9 +189,8 @@ pub struct Decimator {
     given: u64,
     /// Missing input still within reach, as half-open ranges of input index.
     missing: VecDeque<(u64, u64)>,
-    /// Scratch: input with zeros for what is missing, and what goes from stage to stage.
+    /// Scratch: input with zeros for what is missing.
     filled: Vec<f32>,
-    scratch: [Vec<f32>; 2],
 }
 
 impl Decimator {
@@ -217,7 +220,6 @@ impl Decimator {
             given: 0,
             missing: VecDeque::new(),
             filled: Vec::new(),
-            scratch: [Vec::new(), Vec::new()],
         }
     }
 
@@ -253,12 +255,9 @@ impl Decimator {
     /// The same for input of which nothing is missing.
     pub fn run_whole(&mut self, input: &[f32], output: &mut Vec<f32>) {
         self.taken += input.len() as u64;
-        let [mut this, mut next] = std::mem::take(&mut self.scratch);
         let mut latest = input;
         for stage in &mut self.stages {
-            stage.run(latest, &mut next);
-            std::mem::swap(&mut this, &mut next);
-            latest = &this;
+            latest = stage.run(latest);
         }
         let from = output.len();
         output.extend_from_slice(latest);
@@ -271,7 +270,6 @@ impl Decimator {
             }
         }
         self.given += given as u64;
-        self.scratch = [this, next];
     }
 
     /// Gives the outputs that still wait for input beyond the end.

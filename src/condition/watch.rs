@@ -23,6 +23,11 @@ const LANES: usize = 8;
 pub struct Looked<'a> {
     /// Stretches of it that were dropped.
     pub dropped: &'a [Range<usize>],
+    /// Whether the samples before it that were undecided have turned out to be dropped.
+    pub dropped_before: bool,
+    /// How many samples up to its end are undecided: zeros that belong to a dropped stretch if enough others follow. They
+    /// may have begun before it.
+    pub undecided: usize,
     /// Whether none of its samples is missing (not a finite number).
     pub whole: bool,
 }
@@ -67,8 +72,9 @@ pub struct LevelWatch {
     jumped_in: bool,
     previous: f32,
     recent_square: f32,
-    /// What was dropped of the block under way.
+    /// What was dropped of the block under way, and whether a stretch that began before it was.
     marked: Vec<Range<usize>>,
+    marked_before: bool,
 }
 
 impl LevelWatch {
@@ -94,13 +100,14 @@ impl LevelWatch {
             previous: 0.0,
             recent_square: 0.0,
             marked: Vec::new(),
+            marked_before: false,
         }
     }
 
-    /// Looks at a block and tells which stretches of it were dropped: runs of exact zeros that the sound jumps into. A run that
-    /// began in an earlier block is told from here on.
+    /// Looks at a block and tells which stretches of it were dropped: runs of exact zeros that the sound jumps into.
     pub fn run(&mut self, block: &[f32]) -> Looked<'_> {
         self.marked.clear();
+        self.marked_before = false;
         let missing = self.missing;
         let mut i = 0;
         while i < block.len() {
@@ -112,7 +119,18 @@ impl LevelWatch {
                 i += 1;
             }
         }
-        Looked { dropped: &self.marked, whole: self.missing == missing }
+        let may_be = self.jumped_in && self.zero_run < self.shortest();
+        Looked {
+            dropped: &self.marked,
+            dropped_before: self.marked_before,
+            undecided: if may_be { self.zero_run } else { 0 },
+            whole: self.missing == missing,
+        }
+    }
+
+    /// Samples to the shortest stretch that counts as dropped.
+    fn shortest(&self) -> usize {
+        (DROPPED_S * self.rate_hz).ceil() as usize
     }
 
     /// Takes a whole piece in which nothing is missing, zero or at a rail; returns whether it was one.
@@ -159,17 +177,23 @@ impl LevelWatch {
     }
 
     fn count_zeros(&mut self, i: usize) {
-        let shortest = (DROPPED_S * self.rate_hz).ceil() as usize;
         if self.zero_run == 0 {
             self.jumped_in = self.previous * self.previous > 0.06 * self.recent_square;
         }
         self.zero_run += 1;
-        if self.zero_run >= shortest && self.jumped_in && self.recent_square > 0.0 {
-            let from = if self.zero_run == shortest { i.saturating_sub(shortest - 1) } else { i };
-            self.dropped += (i - from + 1) as u64;
+        let shortest = self.shortest();
+        if self.zero_run < shortest || !self.jumped_in || self.recent_square <= 0.0 {
+            return;
+        }
+        if self.zero_run == shortest {
+            self.marked_before = i + 1 < shortest;
+            self.dropped += shortest as u64;
+            self.marked.push((i + 1).saturating_sub(shortest)..i + 1);
+        } else {
+            self.dropped += 1;
             match self.marked.last_mut() {
-                Some(last) if last.end == from => last.end = i + 1,
-                _ => self.marked.push(from..i + 1),
+                Some(last) if last.end == i => last.end = i + 1,
+                _ => self.marked.push(i..i + 1),
             }
         }
     }
@@ -265,13 +289,38 @@ mod tests {
         }
     }
 
+    /// Zeros up to the end of a block may go on in the next one: then they were dropped too.
+    #[test]
+    fn a_dropped_stretch_is_the_same_whatever_the_blocks() {
+        let mut sound: Vec<f32> = (0..8000).map(|i| 0.5 * (i as f32 * 0.3 + 0.1).sin()).collect();
+        sound[4010..4200].fill(0.0);
+        sound[6000..6020].fill(0.0);
+        for size in [1, 7, 31, 100, 4011, 4100, 8000] {
+            let (mut watch, mut dropped, mut waiting) = (LevelWatch::new(8000), Vec::new(), 0);
+            for (n, block) in sound.chunks(size).enumerate() {
+                let looked = watch.run(block);
+                let from = n * size;
+                if looked.dropped_before {
+                    dropped.extend(from - waiting..from);
+                }
+                dropped.extend(looked.dropped.iter().flat_map(|d| from + d.start..from + d.end));
+                waiting = looked.undecided;
+            }
+            assert_eq!(dropped, Vec::from_iter(4010..4200), "{size}");
+            assert!((watch.missing_s() - 190.0 / 8000.0).abs() < 1e-9, "{size}");
+        }
+    }
+
     #[test]
     fn sees_clipping_and_dropped_blocks_but_not_a_slow_quiet_note() {
         let tone = |gain: f32| -> Vec<f32> {
             (0..8000).map(|i| (gain * (i as f32 * 0.3).sin()).clamp(-1.0, 1.0)).collect()
         };
         let mut hot = LevelWatch::new(8000);
-        assert_eq!(hot.run(&tone(4.0)), Looked { dropped: &[], whole: true });
+        assert_eq!(
+            hot.run(&tone(4.0)),
+            Looked { dropped: &[], dropped_before: false, undecided: 0, whole: true }
+        );
         assert!(hot.clipped_fraction() > 0.5);
         let mut fair = LevelWatch::new(8000);
         let mut sound = tone(0.99);

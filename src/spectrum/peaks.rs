@@ -149,42 +149,50 @@ pub fn find_peaks(
     peaks.clear();
     let first = ((from_hz / bin_hz).ceil() as usize).max(1);
     let last = ((to_hz / bin_hz) as usize).min(power.len().saturating_sub(2));
-    let mut from = first;
-    while from <= last {
-        // A piece within one stretch of the floor; most hold nothing that stands out.
-        let to = (from + PIECE).min(last + 1).min((from / STRETCH + 1) * STRETCH);
-        let noise = f64::from(floor.at(from)).max(1e-30);
+    let (whole, _) = power.as_chunks::<STRETCH>();
+    for i in first / STRETCH..=last / STRETCH {
+        let noise = f64::from(floor.at(i * STRETCH)).max(1e-30);
         let threshold = (least * noise) as f32;
-        let piece = &power[from..to];
-        if highest(piece) >= threshold {
-            for k in from..to {
-                let (a, b, c) = (power[k - 1], power[k], power[k + 1]);
-                if b >= threshold && b > a && b >= c {
-                    peaks.push(peak_at(k, [a, b, c], bin_hz, noise));
-                }
+        // Most stretches hold nothing that stands out.
+        if whole.get(i).is_some_and(|stretch| highest(stretch) < threshold) {
+            continue;
+        }
+        for k in first.max(i * STRETCH)..(last + 1).min((i + 1) * STRETCH) {
+            let (a, b, c) = (power[k - 1], power[k], power[k + 1]);
+            if b >= threshold && b > a && b >= c {
+                peaks.push(peak_at(k, [a, b, c], bin_hz, noise));
             }
         }
-        from = to;
     }
     peaks.sort_unstable_by(|x, y| y.snr.total_cmp(&x.snr));
     peaks.truncate(most);
 }
 
-/// The highest of the powers: eight sought side by side.
+/// The highest of a stretch's powers: eight sought side by side.
 #[inline(always)]
-fn highest(powers: &[f32]) -> f32 {
-    let (eights, rest) = powers.as_chunks::<8>();
+fn highest(powers: &[f32; STRETCH]) -> f32 {
     let mut high = [0.0f32; 8];
-    for eight in eights {
-        for (high, p) in high.iter_mut().zip(eight) {
-            *high = if p > high { *p } else { *high };
-        }
+    for eight in powers.as_chunks().0 {
+        high = higher(high, *eight);
     }
-    high.iter().chain(rest).fold(0.0, |m, &p| if p > m { p } else { m })
+    highest_of(&high)
 }
 
-/// Bins that are looked at together for whether anything stands out of them.
-const PIECE: usize = 64;
+/// The higher of two, lane by lane.
+#[inline(always)]
+fn higher(a: [f32; 8], b: [f32; 8]) -> [f32; 8] {
+    let mut high = a;
+    for i in 0..8 {
+        high[i] = if b[i] > a[i] { b[i] } else { a[i] };
+    }
+    high
+}
+
+/// The highest of eight; out of line, or the lanes would be taken apart for it.
+#[inline(never)]
+fn highest_of(powers: &[f32; 8]) -> f32 {
+    powers.iter().fold(0.0, |high, &p| if p > high { p } else { high })
+}
 
 /// The peak at bin `k` from the powers of that bin and its neighbours.
 fn peak_at(k: usize, powers: [f32; 3], bin_hz: f64, noise: f64) -> Peak {

@@ -47,12 +47,14 @@ fn bends(turns: &[Option<Complex64>], about: usize) -> impl Iterator<Item = Opti
 
 /// Mean of those squares that are no more than so many times their median; of one square at least.
 fn trimmed_mean(mut squares: Vec<f64>, most: f64) -> f64 {
-    squares.sort_unstable_by(f64::total_cmp);
+    let middle = squares.len() / 2;
+    let median = *squares.select_nth_unstable_by(middle, f64::total_cmp).1;
     // A made tone may repeat itself to the last bit: then half of the differences are nothing, and there is no telling the
     // wild ones.
-    let median = squares[squares.len() / 2];
-    let kept = if median > 0.0 { squares.partition_point(|&d| d <= most * median) } else { squares.len() };
-    squares[..kept].iter().sum::<f64>() / kept as f64
+    let limit = if median > 0.0 { most * median } else { f64::INFINITY };
+    let kept = squares.iter().filter(|square| **square <= limit);
+    let (sum, count) = kept.fold((0.0, 0), |(sum, count), square| (sum + square, count + 1));
+    sum / f64::from(count)
 }
 
 /// By how many times more, in variance, a note's phase must be shaken than its loudness to have been clipped: what clips it

@@ -13,6 +13,7 @@ use super::envelope::{CHANNELS, Values};
 use crate::estimate::Normal;
 use crate::spectrum::RealFrame;
 use multiversion::multiversion;
+use num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Chance of one bin of noise to be taken for a line.
@@ -257,12 +258,18 @@ pub fn harmonics(values: &[(f64, f64)], orders: &[f64]) -> Option<Harmonics> {
     }
     let mut normal = Normal::new(columns);
     let mut row = vec![0.0; columns];
+    // Most orders are whole numbers of halves: their turns are powers of that by half the phase.
+    let halves: Vec<Option<u32>> = orders
+        .iter()
+        .map(|h| ((2.0 * h).round() - 2.0 * h).abs().lt(&1e-12).then_some((2.0 * h).round() as u32))
+        .collect();
     for (k, &(phase, y)) in values.iter().enumerate() {
         row[0] = 1.0;
         row[1] = k as f64 / values.len() as f64 - 0.5;
-        for (i, h) in orders.iter().enumerate() {
-            let (s, c) = (h * phase).sin_cos();
-            (row[2 + 2 * i], row[3 + 2 * i]) = (c, s);
+        let half = Complex64::from_polar(1.0, 0.5 * phase);
+        for (pair, (h, halves)) in row[2..].as_chunks_mut().0.iter_mut().zip(orders.iter().zip(&halves)) {
+            let turn = halves.map_or_else(|| Complex64::from_polar(1.0, h * phase), |n| half.powu(n));
+            *pair = [turn.re, turn.im];
         }
         normal.add(&row, y);
     }

@@ -24,8 +24,9 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Samples to a block, all channels together; at least one frame.
-const BLOCK_SAMPLES: usize = 8192;
+/// Samples to a block, all channels together; at least one frame. Whole groups of those that are decimated side by side, for
+/// the usual factors and channels.
+const BLOCK_SAMPLES: usize = 7680;
 
 /// A flag that ends reading when it is set, also while a pipe keeps one waiting.
 pub type Stop = Arc<AtomicBool>;
