@@ -65,16 +65,16 @@ pub fn measure(samples: &[f32], rate_hz: f64, from_s: f64, note: Note, comb: &Co
     let spoilt = |f: f64| {
         comb.orders.iter().any(|&h| (f64::from(h) * comb.fundamental_hz - f).abs() < LOBE / length_s)
     };
+    let believed = ((HIGHEST_HZ / note.frequency_hz) as usize).min(MOST);
     // Of the note alone or with one harmonic nothing is learnt.
-    let asked = |k: u32| f64::from(k) * note.frequency_hz;
-    let clear = |k: &u32| asked(*k) <= HIGHEST_HZ && !spoilt(asked(*k));
-    if spoilt(note.frequency_hz) || (2..=MOST as u32).filter(clear).count() < 2 {
+    let clear = |k: &usize| !spoilt(*k as f64 * note.frequency_hz);
+    if spoilt(note.frequency_hz) || (2..=believed).filter(clear).count() < 2 {
         return None;
     }
     let window = window(len);
     // The newest is nearest to what is asked about; the first look takes it.
     let first_look = ((FIRST_LOOK_S / length_s).ceil() as usize).max(2);
-    let mut pieces = Pieces::default();
+    let mut pieces = Pieces { believed, ..Pieces::default() };
     for (n, i) in (0..samples.len() / len).rev().enumerate() {
         let piece = &samples[i * len..(i + 1) * len];
         pieces.add(piece, rate_hz, from_s + (i * len) as f64 / rate_hz, note, &window);
@@ -108,24 +108,26 @@ fn window(len: usize) -> Vec<f64> {
 /// Samples whose turns are raised side by side.
 const SIDE_BY_SIDE: usize = 4;
 
-/// Twice the sum of the samples under the window, times the first power of their turns, the second, and so on; the turns are
-/// those of `turnings`, one after the other.
+/// Twice the sum of the samples under the window, times the first power of their turns, the second, and so on up to so many
+/// `powers`; the turns are those of `turnings`, one after the other.
 #[multiversion(targets("x86_64+avx2"))]
 fn powers_of_turn(
     piece: &[f32],
     window: &[f64],
     mut turnings: Turnings<SIDE_BY_SIDE>,
+    powers: usize,
 ) -> [Complex64; 2 * MOST + 1] {
-    let mut sums = [[[0.0; SIDE_BY_SIDE]; 2]; 2 * MOST + 1];
+    let mut all = [[[0.0; SIDE_BY_SIDE]; 2]; 2 * MOST + 1];
+    let sums = &mut all[..powers];
     let (fours, rest) = piece.as_chunks::<SIDE_BY_SIDE>();
     let (windows, window_rest) = window[..piece.len()].as_chunks::<SIDE_BY_SIDE>();
     for (samples, weights) in fours.iter().zip(windows) {
         let turns = turnings.turn();
-        add_powers(std::array::from_fn(|i| f64::from(samples[i]) * weights[i] * 2.0), turns, &mut sums);
+        add_powers(std::array::from_fn(|i| f64::from(samples[i]) * weights[i] * 2.0), turns, sums);
     }
     let last = |i: usize| rest.get(i).zip(window_rest.get(i)).map_or(0.0, |(&x, w)| f64::from(x) * w * 2.0);
-    add_powers(std::array::from_fn(last), turnings.turn(), &mut sums);
-    sums.map(|[re, im]| Complex64::new(re.iter().sum(), im.iter().sum()))
+    add_powers(std::array::from_fn(last), turnings.turn(), sums);
+    all.map(|[re, im]| Complex64::new(re.iter().sum(), im.iter().sum()))
 }
 
 /// Adds samples times the powers of their turns to the sums of each.
@@ -147,6 +149,8 @@ fn add_powers<const N: usize>(x: [f64; N], [re, im]: [[f64; N]; 2], sums: &mut [
 /// What the pieces add up to. Index k − 1 for harmonic k.
 #[derive(Default)]
 struct Pieces {
+    /// Harmonics that are not too high to be believed, the note itself among them.
+    believed: usize,
     count: f64,
     /// Σ of the note's amplitude and of its square.
     note: f64,
@@ -168,7 +172,7 @@ impl Pieces {
         let f = note.frequency_hz + note.rate * (middle_s - note.at_s);
         // Half the note's phase, counted from the middle, turned back.
         let turnings = Turnings::new(-0.5 * f, -0.5 * note.rate, from_s - middle_s, 1.0 / rate_hz);
-        let sums = powers_of_turn(piece, window, turnings);
+        let sums = powers_of_turn(piece, window, turnings, 2 * self.believed + 1);
         let amplitude = sums[1].norm();
         if amplitude <= 0.0 {
             return;
@@ -178,7 +182,7 @@ impl Pieces {
         self.note_squared += amplitude * amplitude;
         let back = (sums[1] / amplitude).conj();
         let mut turned = Complex64::new(1.0, 0.0);
-        for k in 0..MOST {
+        for k in 0..self.believed {
             turned *= back;
             let z = sums[2 * k + 1] * turned;
             self.sum[k] += z;
@@ -196,11 +200,8 @@ impl Pieces {
             return None;
         }
         let mut overtones = Vec::with_capacity(MOST);
-        for k in 0..MOST {
+        for k in 0..self.believed {
             let f = (k + 1) as f64 * note.frequency_hz;
-            if f > HIGHEST_HZ {
-                break;
-            }
             if spoilt(f) {
                 continue;
             }
@@ -212,7 +213,8 @@ impl Pieces {
                 .filter(|&i| !spoilt((i as f64 + 0.5) * note.frequency_hz))
                 .map(|i| self.between[i] / self.count)
                 .collect();
-            let all = || self.between.iter().map(|b| b / self.count).fold(f64::INFINITY, f64::min);
+            let between = &self.between[..=self.believed];
+            let all = || between.iter().map(|b| b / self.count).fold(f64::INFINITY, f64::min);
             let around =
                 if clear.is_empty() { all() } else { clear.iter().sum::<f64>() / clear.len() as f64 };
             // Scatter from piece to piece, where there are enough of them.

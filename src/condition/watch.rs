@@ -306,7 +306,7 @@ mod tests {
                 dropped.extend(looked.dropped.iter().flat_map(|d| from + d.start..from + d.end));
                 waiting = looked.undecided;
             }
-            assert_eq!(dropped, Vec::from_iter(4010..4200), "{size}");
+            assert_eq!(dropped, (4010..4200).collect::<Vec<_>>(), "{size}");
             assert!((watch.missing_s() - 190.0 / 8000.0).abs() < 1e-9, "{size}");
         }
     }

@@ -1,7 +1,6 @@
 //! A small symmetric system, solved by Cholesky's method.
 
 use multiversion::multiversion;
-use num_complex::Complex64;
 
 /// Rows that are worked on side by side, so that the compiler may use wide registers.
 pub const ROWS: usize = 4;
@@ -17,6 +16,8 @@ pub struct Normal {
     /// Rows that wait, column by column, and how many they are.
     columns: Vec<[f64; ROWS]>,
     waiting: usize,
+    /// Columns of the real and of the imaginary parts of complex values.
+    parts: [Vec<[f64; ROWS]>; 2],
     rows: usize,
 }
 
@@ -24,7 +25,9 @@ impl Normal {
     /// An empty problem of `n` parameters.
     pub fn new(n: usize) -> Self {
         let cells = (n + 1) * (n + 2) / 2;
-        Self { n, a: vec![[0.0; ROWS]; cells], columns: vec![[0.0; ROWS]; n + 1], waiting: 0, rows: 0 }
+        let columns = || vec![[0.0; ROWS]; n + 1];
+        let parts = [columns(), columns()];
+        Self { n, a: vec![[0.0; ROWS]; cells], columns: columns(), waiting: 0, parts, rows: 0 }
     }
 
     /// Adds one row: the observed value and its derivatives.
@@ -43,17 +46,34 @@ impl Normal {
         self.count(1);
     }
 
-    /// Adds two rows in their place, as [`fill`](Self::fill) does one: those of the parts of a complex value, `i` and the
-    /// place after it.
+    /// Adds the rows of some complex values in their place: `fill` writes the columns of their real parts and those of their
+    /// imaginary ones, the observed values after the derivatives; `both`: the imaginary parts count as well. What is not
+    /// `there` counts as nothing.
     #[inline(always)]
-    pub fn fill_parts(&mut self, fill: impl FnOnce(&mut [[f64; ROWS]], usize) -> Complex64) {
-        if self.waiting + 2 > ROWS {
+    pub fn fill_parts(
+        &mut self,
+        there: [bool; ROWS],
+        both: bool,
+        fill: impl FnOnce(&mut [Vec<[f64; ROWS]>; 2]),
+    ) {
+        if self.waiting > 0 {
             self.gather();
         }
-        let i = self.waiting;
-        let value = fill(&mut self.columns, i);
-        self.columns[self.n][i..i + 2].copy_from_slice(&[value.re, value.im]);
-        self.count(2);
+        fill(&mut self.parts);
+        let rows = there.iter().filter(|there| **there).count();
+        for columns in self.parts.iter_mut().take(if both { 2 } else { 1 }) {
+            if rows < ROWS {
+                for column in columns.iter_mut() {
+                    column
+                        .iter_mut()
+                        .zip(there)
+                        .filter(|(_, there)| !there)
+                        .for_each(|(cell, _)| *cell = 0.0);
+                }
+            }
+            add_products(columns, &mut self.a);
+            self.rows += rows;
+        }
     }
 
     /// Adds `rows` rows, at most [`ROWS`], in their place: `fill` writes the columns, the observed values after the

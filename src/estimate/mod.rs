@@ -10,6 +10,7 @@ pub(crate) mod chance;
 mod linear;
 mod marks;
 mod pair;
+mod pass;
 mod tone;
 mod tones;
 mod turning;

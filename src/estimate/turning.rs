@@ -18,7 +18,6 @@ impl Turning {
     /// For a phase of 2π(f + ½·rate·t)·t, `frequency_hz` being f and `rate` in Hz/s, at t = `from_s` (s) and every `step_s`
     /// after it.
     pub fn new(frequency_hz: f64, rate: f64, from_s: f64, step_s: f64) -> Self {
-        let unit = |cycles: f64| Complex64::from_polar(1.0, 2.0 * PI * cycles);
         Self {
             now: unit((frequency_hz + 0.5 * rate * from_s) * from_s),
             step: unit((frequency_hz + rate * (from_s + 0.5 * step_s)) * step_s),
@@ -36,6 +35,11 @@ impl Turning {
     }
 }
 
+/// e^(j2π·cycles).
+fn unit(cycles: f64) -> Complex64 {
+    Complex64::from_polar(1.0, 2.0 * PI * cycles)
+}
+
 /// The turns of `N` neighbouring instants at a time, which do not wait for each other's products: real parts and imaginary
 /// parts apart, so that wide registers may hold either.
 #[derive(Debug, Clone)]
@@ -48,16 +52,21 @@ pub struct Turnings<const N: usize> {
 impl<const N: usize> Turnings<N> {
     /// As [`Turning::new`].
     pub fn new(frequency_hz: f64, rate: f64, from_s: f64, step_s: f64) -> Self {
-        let each = |i: usize| Turning::new(frequency_hz, rate, from_s + i as f64 * step_s, N as f64 * step_s);
-        let each: [Turning; N] = std::array::from_fn(each);
-        let apart = |of: fn(&Turning) -> Complex64| {
-            [each.each_ref().map(|t| of(t).re), each.each_ref().map(|t| of(t).im)]
+        let leap_s = N as f64 * step_s;
+        let mut first = Turning::new(frequency_hz, rate, from_s, step_s);
+        // From each to what it is `N` instants later, and by how much more that is with each.
+        let mut leaps = Turning {
+            now: unit((frequency_hz + rate * (from_s + 0.5 * leap_s)) * leap_s),
+            step: unit(rate * step_s * leap_s),
+            bend: Complex64::ONE,
         };
-        Self {
-            now: apart(|t| t.now),
-            step: apart(|t| t.step),
-            bend: each.first().map_or(Complex64::ONE, |t| t.bend),
+        let mut this = Self { now: [[0.0; N]; 2], step: [[0.0; N]; 2], bend: unit(rate * leap_s * leap_s) };
+        for i in 0..N {
+            let (now, step) = (first.turn(), leaps.turn());
+            (this.now[0][i], this.now[1][i]) = (now.re, now.im);
+            (this.step[0][i], this.step[1][i]) = (step.re, step.im);
         }
+        this
     }
 
     /// Real and imaginary parts of the turns now; the next call gives those of the `N` instants after them.

@@ -105,12 +105,13 @@ fn middles_of(tops: &[[i16; TOGETHER]; LOOKED_AT], below: &[i16; TOGETHER]) -> [
         let mut less = [0i16; TOGETHER];
         for [a, b, c, d] in tops.as_chunks().0 {
             for lane in 0..TOGETHER {
-                let under = |tops: &[i16; TOGETHER]| i16::from(tops[lane] < tried[lane]);
+                // Counted downwards: what a comparison of lanes leaves is −1.
+                let under = |tops: &[i16; TOGETHER]| if tops[lane] < tried[lane] { -1 } else { 0 };
                 less[lane] += under(a) + under(b) + under(c) + under(d);
             }
         }
         for lane in 0..TOGETHER {
-            found[lane] = if less[lane] <= below[lane] { tried[lane] } else { found[lane] };
+            found[lane] = if -less[lane] <= below[lane] { tried[lane] } else { found[lane] };
         }
     }
     // In the middle of what the bits not asked for leave open.

@@ -105,11 +105,13 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
         (from, to) = (a, b);
         fit = fit_span(from, to, fit.frequency_hz, fit.rate, true)?;
     }
-    // A drift that does not stand out is no drift: the steady fit is the better one.
-    if fit.u_rate > 0.0 && fit.rate.abs() < 3.0 * fit.u_rate {
+    let span = (to - from) as f64 * block_s;
+    // Where no drift is fitted, as much of one goes unseen as in any steady note.
+    let rate_u = if fit.u_rate > 0.0 { fit.u_rate } else { fit.u_hz * 60f64.sqrt() / span };
+    // A drift that does not stand out is no drift, as well as that is known: the steady fit is the better one.
+    if fit.u_rate > 0.0 && fit.rate.abs() < 3.0 * rate_u {
         fit = fit_span(from, to, fit.frequency_hz, 0.0, false).unwrap_or(fit);
     }
-    let span = (to - from) as f64 * block_s;
     if fit.frequency_hz * span < LEAST_CYCLES {
         return None;
     }
@@ -121,7 +123,7 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
         u_noise_hz: fit.u_hz,
         u_wander_hz: 0.0,
         rate: fit.rate,
-        rate_u: fit.u_rate,
+        rate_u,
         cn0_hz: fit.cn0_hz(sums),
         power: fit.amplitude.norm_sqr(),
         near_hum_hz: None,
@@ -156,6 +158,7 @@ mod tests {
             let m = measure(&sums, core, 16.7 + off_hz, &Comb::default()).expect("a rest");
             let z = (m.heard_hz - 16.7) / m.u_noise_hz;
             assert!(z.abs() < 4.0 && m.start_s > 3.7, "{off_hz}: {z} {m:?}");
+            assert!(m.rate_u > 0.0 && m.rate.abs() < 4.0 * m.rate_u, "{off_hz}: {m:?}");
         }
     }
 }

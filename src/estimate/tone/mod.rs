@@ -6,12 +6,13 @@
 //! and its mirror image; a fit that forgets the image is biased as soon as few cycles are heard. Gauss–Newton on f,
 //! r, `f_c` and s with all amplitudes; r, `f_c`, s are freed only where asked.
 
+mod rows;
+
 use super::blocks::BlockSums;
-use super::linear::{Normal, Solution};
-use super::turning::Turning;
-use multiversion::multiversion;
+use super::linear::Solution;
+use super::pass::Pass;
 use num_complex::Complex64;
-use std::f64::consts::PI;
+use rows::{Layout, gather};
 
 /// A hum comb to be fitted beside the note: a guess of its fundamental, and which of its lines.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -77,133 +78,7 @@ struct Line<T> {
     pass: Pass,
 }
 
-/// What the means over a block pass of a line and of its mirror image, about the frequency that it was guessed at: the
-/// exact figures cost four sines, a parabola is as good as far as a block turns by less than [`BENT`] more.
-#[derive(Debug, Clone)]
-struct Pass {
-    about_hz: f64,
-    within_hz: f64,
-    near: [f64; 3],
-    image: [f64; 3],
-}
-
-/// Half the turn over a block, rad, up to which a parabola stands for the kernel: its error is below 2e-4 there.
-const BENT: f64 = 0.4;
-
-impl Pass {
-    fn new(sums: &BlockSums, frequency: f64) -> Self {
-        let step = BENT / (PI * sums.block_s());
-        let parabola = |about: f64| {
-            let [a, b, c] = [-step, 0.0, step].map(|d| sums.kernel(about + d));
-            [b, (c - a) / (2.0 * step), (a - 2.0 * b + c) / (2.0 * step * step)]
-        };
-        Self {
-            about_hz: frequency,
-            within_hz: step,
-            near: parabola(frequency - sums.carrier_hz()),
-            image: parabola(frequency + sums.carrier_hz()),
-        }
-    }
-
-    /// The factors for the line at `frequency`, and for its image.
-    #[inline(always)]
-    fn at(&self, sums: &BlockSums, frequency: f64) -> (f64, f64) {
-        let d = frequency - self.about_hz;
-        if d.abs() > self.within_hz {
-            return (sums.kernel(frequency - sums.carrier_hz()), sums.kernel(frequency + sums.carrier_hz()));
-        }
-        let at = |p: &[f64; 3]| p[0] + d * (p[1] + d * p[2]);
-        (at(&self.near), at(&self.image))
-    }
-
-    /// The two terms that a real line leaves in a block, for amplitude 1 and for amplitude j: `turn` is e^(j·its phase),
-    /// `back` e^(−j·the carrier's phase).
-    #[inline(always)]
-    fn terms(
-        &self,
-        sums: &BlockSums,
-        frequency: f64,
-        turn: Complex64,
-        back: Complex64,
-    ) -> (Complex64, Complex64) {
-        let (near, image) = self.at(sums, frequency);
-        let (near, image) = (turn * back * (0.5 * near), turn.conj() * back * (0.5 * image));
-        (near + image, Complex64::i() * (near - image))
-    }
-}
-
-/// Parameters in the order of the columns: note (2), steady level (1, only on plain means), lines of the comb and lone
-/// ones (2 each), then the freed nonlinear ones.
-///
-/// With a carrier the blocks hold whole half-cycles, which makes a steady level nearly invisible and what is left of
-/// it nearly the note's own column: there it is no parameter, but taken out by its mean.
-struct Layout {
-    level: bool,
-    comb: usize,
-    lone: usize,
-    with_rate: bool,
-    comb_free: bool,
-}
-
-impl Layout {
-    fn line(&self, i: usize) -> usize {
-        2 + usize::from(self.level) + 2 * i
-    }
-    fn frequency(&self) -> usize {
-        self.line(self.comb + self.lone)
-    }
-    /// The frequency of the first lone line.
-    fn lone_frequency(&self) -> usize {
-        self.frequency() + 1 + usize::from(self.with_rate) + 2 * usize::from(self.comb_free)
-    }
-    fn len(&self) -> usize {
-        self.lone_frequency() + self.lone
-    }
-}
-
-/// Product of a complex amplitude with a line's two terms.
-#[inline(always)]
-fn times(a: Complex64, terms: (Complex64, Complex64)) -> Complex64 {
-    terms.0 * a.re + terms.1 * a.im
-}
-
 impl ToneFit {
-    /// What the comb, the lone lines and the steady level leave in a block `tau` s from the middle; `back` is e^(−j·the
-    /// carrier's phase) there, `turns` e^(j·phase) of the comb's lines and of the lone ones.
-    #[inline(always)]
-    fn nuisance(&self, sums: &BlockSums, tau: f64, back: Complex64, turns: &[Complex64]) -> Complex64 {
-        let mut z = back * (self.level * self.level_pass);
-        let comb_now = self.comb_hz + self.comb_rate * tau;
-        let (comb_turns, lone_turns) = turns.split_at(self.lines.len());
-        for (line, turn) in self.lines.iter().zip(comb_turns) {
-            z += times(line.amplitude, line.pass.terms(sums, f64::from(line.what) * comb_now, *turn, back));
-        }
-        for (line, turn) in self.lone.iter().zip(lone_turns) {
-            z += times(line.amplitude, line.pass.terms(sums, line.what, *turn, back));
-        }
-        z
-    }
-
-    /// The note in blocks `from..to` with everything else taken out, turned back by the fitted phase: a real positive number
-    /// (half the amplitude) where the fit holds, and its phase is how far the note is ahead of the fit, rad. `None` where
-    /// the block is missing.
-    pub fn residual_turns(&self, sums: &BlockSums, span: (usize, usize)) -> Vec<Option<Complex64>> {
-        residual_turns(self, sums, span)
-    }
-
-    /// Observed minus fitted means of blocks `from..to`; missing blocks are left out.
-    pub fn residuals(&self, sums: &BlockSums, (from, to): (usize, usize)) -> impl Iterator<Item = Complex64> {
-        let mut turns = Turns::new(self, sums, from);
-        (from..to).filter_map(move |k| {
-            let (back, turns) = turns.turn();
-            let mean = sums.mean(k)?;
-            let tau = sums.centre_s(k) - self.at_s;
-            let f = self.frequency_hz + self.rate * tau;
-            let note = times(self.amplitude, self.pass.terms(sums, f, turns[0], back));
-            Some(mean - self.nuisance(sums, tau, back, &turns[1..]) - note)
-        })
-    }
-
     /// Signal power over one-sided noise density, Hz.
     pub fn cn0_hz(&self, sums: &BlockSums) -> f64 {
         self.amplitude.norm_sqr() / 2.0 / sums.density(self.row_variance).max(1e-300)
@@ -257,90 +132,6 @@ pub fn fit_tone(
     (fit.frequency_hz > 0.0).then_some(fit)
 }
 
-/// The turns of a fit's lines, block after block.
-struct Turns {
-    carrier: Turning,
-    lines: Vec<Turning>,
-    now: Vec<Complex64>,
-}
-
-impl Turns {
-    /// From block `from` on.
-    fn new(fit: &ToneFit, sums: &BlockSums, from: usize) -> Self {
-        let (from_s, step_s) = (sums.centre_s(from), sums.block_s());
-        let tau = from_s - fit.at_s;
-        let line = |h: &Line<u32>| {
-            let h = f64::from(h.what);
-            Turning::new(h * fit.comb_hz, h * fit.comb_rate, tau, step_s)
-        };
-        let mut lines = vec![Turning::new(fit.frequency_hz, fit.rate, tau, step_s)];
-        lines.extend(fit.lines.iter().map(line));
-        lines.extend(fit.lone.iter().map(|l| Turning::new(l.what, 0.0, tau, step_s)));
-        let carrier = Turning::new(-sums.carrier_hz(), 0.0, from_s, step_s);
-        Self { carrier, now: vec![Complex64::default(); lines.len()], lines }
-    }
-
-    /// What turns the carrier back in this block, and e^(j·phase) there of the note, the comb's lines and the lone ones.
-    #[inline(always)]
-    fn turn(&mut self) -> (Complex64, &[Complex64]) {
-        self.now.iter_mut().zip(&mut self.lines).for_each(|(now, line)| *now = line.turn());
-        (self.carrier.turn(), &self.now)
-    }
-}
-
-/// See [`ToneFit::residual_turns`].
-#[multiversion(targets("x86_64+avx2"))]
-fn residual_turns(fit: &ToneFit, sums: &BlockSums, (from, to): (usize, usize)) -> Vec<Option<Complex64>> {
-    let ahead = fit.amplitude.conj() / fit.amplitude.norm().max(1e-30);
-    let mut turns = Turns::new(fit, sums, from);
-    let one = |k: usize| {
-        let (back, turns) = turns.turn();
-        let mean = sums.mean(k)?;
-        let tau = sums.centre_s(k) - fit.at_s;
-        let (turn, f) = (turns[0], fit.frequency_hz + fit.rate * tau);
-        let image = turn.conj() * back * fit.amplitude.conj() * (0.5 * fit.pass.at(sums, f).1);
-        Some((mean - fit.nuisance(sums, tau, back, &turns[1..]) - image) * (back * turn).conj() * ahead)
-    };
-    (from..to).map(one).collect()
-}
-
-/// Gathers the normal equations of the first `columns` parameters about the present fit: the linear ones are
-/// solved for anew, the nonlinear ones for their step. `None` with too few rows.
-#[multiversion(targets("x86_64+avx2"))]
-fn gather(
-    fit: &ToneFit,
-    sums: &BlockSums,
-    (from, to): (usize, usize),
-    layout: &Layout,
-    columns: usize,
-    skip: &dyn Fn(usize) -> bool,
-) -> Option<Normal> {
-    let mut normal = Normal::new(columns);
-    let level = fit.level * fit.level_pass;
-    let mut turns = Turns::new(fit, sums, from);
-    let all = columns > layout.frequency();
-    for k in from..to {
-        let (back, turns) = turns.turn();
-        if skip(k) {
-            continue;
-        }
-        let Some(z) = sums.mean(k) else { continue };
-        if layout.level {
-            normal.fill(|columns, i| {
-                fit.columns(sums, k, (back, turns), layout, |at, z| columns[at][i] = z.re, all);
-                z.re
-            });
-        } else {
-            normal.fill_parts(|columns, i| {
-                let put = |at: usize, z: Complex64| columns[at][i..i + 2].copy_from_slice(&[z.re, z.im]);
-                fit.columns(sums, k, (back, turns), layout, put, all);
-                z - back * level
-            });
-        }
-    }
-    (normal.rows() >= columns + 3).then_some(normal)
-}
-
 impl ToneFit {
     /// The model's first guess, all amplitudes zero.
     fn start(sums: &BlockSums, (from, to): (usize, usize), model: &ToneModel) -> Self {
@@ -368,61 +159,6 @@ impl ToneFit {
             lone: model.comb.lone.iter().map(|&f| line(sums, f, f)).collect(),
             level: sums.level(),
             level_pass: sums.kernel(sums.carrier_hz()),
-        }
-    }
-
-    /// Puts the derivatives of the mean of block `k` by all parameters or only by the amplitudes; `turns` are e^(j·phase)
-    /// there of the note, of the comb's lines and of the lone ones, `back` is e^(−j·the carrier's phase).
-    #[inline(always)]
-    fn columns(
-        &self,
-        sums: &BlockSums,
-        k: usize,
-        (back, turns): (Complex64, &[Complex64]),
-        layout: &Layout,
-        mut put: impl FnMut(usize, Complex64),
-        all: bool,
-    ) {
-        let tau = sums.centre_s(k) - self.at_s;
-        let (comb_turns, lone_turns) = turns[1..].split_at(self.lines.len());
-        let note = self.pass.terms(sums, self.frequency_hz + self.rate * tau, turns[0], back);
-        put(0, note.0);
-        put(1, note.1);
-        if layout.level {
-            put(2, Complex64::new(1.0, 0.0));
-        }
-        let mut bent = Complex64::default();
-        let comb_now = self.comb_hz + self.comb_rate * tau;
-        for (i, (line, turn)) in self.lines.iter().zip(comb_turns).enumerate() {
-            let h = f64::from(line.what);
-            let terms = line.pass.terms(sums, h * comb_now, *turn, back);
-            put(layout.line(i), terms.0);
-            put(layout.line(i) + 1, terms.1);
-            bent += times(line.amplitude * Complex64::i() * h, terms);
-        }
-        for (i, (line, turn)) in self.lone.iter().zip(lone_turns).enumerate() {
-            let terms = line.pass.terms(sums, line.what, *turn, back);
-            let at = layout.line(self.lines.len() + i);
-            put(at, terms.0);
-            put(at + 1, terms.1);
-            if all {
-                let bent = times(line.amplitude * Complex64::i(), terms);
-                put(layout.lone_frequency() + i, bent * (2.0 * PI * tau));
-            }
-        }
-        if !all {
-            return;
-        }
-        let turned = times(self.amplitude * Complex64::i(), note);
-        let mut at = layout.frequency();
-        put(at, turned * (2.0 * PI * tau));
-        if layout.with_rate {
-            at += 1;
-            put(at, turned * (PI * tau * tau));
-        }
-        if layout.comb_free {
-            put(at + 1, bent * (2.0 * PI * tau));
-            put(at + 2, bent * (PI * tau * tau));
         }
     }
 
@@ -473,8 +209,10 @@ impl ToneFit {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::Normal;
     use crate::estimate::chance::uniforms;
     use crate::estimate::tone_bound_hz;
+    use std::f64::consts::PI;
 
     const RATE: f64 = 8000.0;
 
