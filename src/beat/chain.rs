@@ -139,7 +139,7 @@ impl Story<'_> {
             let agrees = |(_, (o, _)): &&(usize, (Measured, f64))| {
                 let u_hz = m.u_hz().hypot(o.u_hz());
                 4.0 * u_hz < SAME_REST_HZ
-                    && (m.heard_hz - o.heard_hz).abs() < SAME_REST_HZ + 4.0 * u_hz
+                    && is_same_figure(m, o)
                     && (m.power / o.power).log10().abs() < SAME_POWER
             };
             let apart_s = |(_, (o, _)): &(usize, (Measured, f64))| -m.together_s(o);
@@ -194,6 +194,11 @@ impl Story<'_> {
         let overlap = |l: &Life| to_s.min(l.last_seen_s) - from_s.max(l.born_s);
         continues && chain.iter().all(|&j| overlap(&self.lives[j]) < 0.8)
     }
+}
+
+/// Whether two rests have the same figure, as well as both are known.
+pub fn is_same_figure(m: &Measured, o: &Measured) -> bool {
+    (m.heard_hz - o.heard_hz).abs() < SAME_REST_HZ + 4.0 * m.u_hz().hypot(o.u_hz())
 }
 
 /// Leaves the longer of two rests that are one, which two followers of the note have measured; `rests` in order of time.

@@ -104,7 +104,8 @@ impl Life {
         std::mem::swap(&mut self.standing_at_end, &mut other.standing_at_end);
         for life in [self, other] {
             let extent = life.outline.iter().map(|p| p.b.abs());
-            life.travel_hz = extent.clone().fold(0.0, f64::max) - extent.fold(f64::MAX, f64::min).min(1e9);
+            let (highest, lowest) = extent.fold((0.0, f64::MAX), |(high, low), b| (b.max(high), b.min(low)));
+            life.travel_hz = (highest - lowest).max(0.0);
             life.travelled = life.travel_hz > TRAVEL_HZ && life.outline.len() >= LEAST_OUTLINE;
         }
     }

@@ -83,11 +83,19 @@ const CONFIRMED: u32 = 3;
 
 /// Below this a short frame's peak and its mirror image run into each other, Hz.
 pub const SHORT_LOWEST_HZ: f64 = 26.0;
+/// Down to here a short frame's peak may still be a known line's, Hz.
+const SHORT_EDGE_HZ: f64 = 0.6 * SHORT_LOWEST_HZ;
 /// The span about zero in which a line may be unheard for longer and still be the same, Hz.
 const NEAR_ZERO_HZ: f64 = 45.0;
 /// How long a line that went there may go unseen, s, and how soon its rate dies away meanwhile, s.
 const UNDER_PATIENCE_S: f64 = 6.5;
 const UNDER_S: f64 = 0.6;
+
+/// What moves more slowly stands, Hz/s. What is heard above so many times its frequency and is softer by so much, in power, are
+/// its harmonics: the note itself would not have become softer on its way up.
+const STANDS_HZ_S: f64 = 8.0;
+const ABOVE: f64 = 1.5;
+const SOFTER: f64 = 0.6;
 
 impl Line {
     fn born(id: u32, peak: &Peak, view: &View) -> Self {
@@ -175,6 +183,9 @@ impl Line {
             Seen::Medium => 3.0,
             Seen::Long => 0.8,
         };
+        if view.seen == Seen::Short && self.has_harmonic(peak) {
+            return None;
+        }
         let gate = (3.0 * spread).min(150.0).hypot(surprise.min(80.0));
         // A note that went under is waited for near zero only: elsewhere anything might be taken for it.
         if blind > 0.4 && self.went_under() && peak.frequency_hz > 2.0 * NEAR_ZERO_HZ + 0.3 * self.r.abs() {
@@ -185,6 +196,16 @@ impl Line {
             .map(|sign| ((sign * peak.frequency_hz - expected).abs() / gate, sign))
             .filter(|(d, _)| *d <= 1.0)
             .min_by(|x, y| x.0.total_cmp(&y.0))
+    }
+
+    /// Whether a short frame's peak is of the harmonics of the line, which stands so low that only longer frames see it and that
+    /// a short one does not resolve them.
+    fn has_harmonic(&self, peak: &Peak) -> bool {
+        let (b, f) = (self.b.abs(), peak.frequency_hz);
+        let run_together = b < SHORT_EDGE_HZ && f < SHORT_LOWEST_HZ;
+        b < SHORT_LOWEST_HZ
+            && self.r.abs() < STANDS_HZ_S
+            && (run_together || f > ABOVE * b && peak.power < SOFTER * self.power)
     }
 
     fn update(&mut self, peak: &Peak, sign: f64, view: &View) {
@@ -378,7 +399,7 @@ impl Table {
             }
             // Nearness against loudness: a peak 10 dB down must lie twice as near.
             // Where a sliding note and its mirror image overlap within the frame, a peak is neither.
-            let lowest = SHORT_LOWEST_HZ * 0.6 + 0.5 * line.r.abs() * view.length_s;
+            let lowest = SHORT_EDGE_HZ + 0.5 * line.r.abs() * view.length_s;
             let best = peaks
                 .iter()
                 .enumerate()
@@ -472,6 +493,20 @@ impl Table {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A note that stands at 12.7 Hz is seen by long frames; what short ones see of its harmonics is not it, but a note as loud that
+    /// is heard at 40 Hz has moved off.
+    #[test]
+    fn harmonics_of_a_low_note_are_not_taken_for_it() {
+        let long = View { seen: Seen::Long, end_s: 4.0, length_s: 2.048, enbw_hz: 0.7 };
+        let short = View { seen: Seen::Short, end_s: 4.3, length_s: super::super::SHORT_S, enbw_hz: 9.4 };
+        let peak = |frequency_hz: f64, power: f64| Peak { frequency_hz, power, snr: 1e4 };
+        for (f, power, taken) in [(45.0, 0.2, false), (17.0, 0.9, false), (40.0, 0.9, true)] {
+            let mut line = Line::born(0, &peak(12.7, 1.0), &long);
+            line.hits = 9;
+            assert_eq!(line.agreement(&peak(f, power), &short).is_some(), taken, "{f}");
+        }
+    }
 
     /// A note that falls by 350 Hz/s is last seen near 60 Hz and found a second later at rest at 1.3 Hz: that one look shows
     /// where it went, and it is waited for there.

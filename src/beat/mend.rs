@@ -1,6 +1,7 @@
 //! Lives that were taken for each other, put right: what only shows when all of them are known.
 
 use super::life::Life;
+use super::lines::SHORT_LOWEST_HZ;
 use super::rest::Measured;
 
 /// Gives each of two lives what came after an instant in the other.
@@ -40,6 +41,118 @@ pub fn mend_swaps(lives: &mut [Life]) {
                 exchange_after(lives, i, j, at_s);
             }
         }
+    }
+}
+
+/// How near to where a steady line stood another stands that took its place, Hz, and how soon, s, and how near, Hz, to where it
+/// stood a note is found again that left its follower there.
+const SAME_LINE_HZ: f64 = 0.1;
+const LEFT_BEHIND_S: f64 = 1.0;
+const BEYOND_HZ: f64 = 200.0;
+
+/// A moving note may leave its follower to a steady line that it crosses, and be found anew beyond it; the line's own follower
+/// is lost. Then what moved stands where that line stood, and what came after is given back.
+pub fn mend_left_behind(lives: &mut [Life]) {
+    for i in 0..lives.len() {
+        for j in 0..lives.len() {
+            let left = i != j && lives.iter().any(|steady| is_left_behind(&lives[i], &lives[j], steady));
+            if left {
+                // Its first sighting among what is given back.
+                let at_s = lives[j].first().0.next_down();
+                exchange_after(lives, i, j, at_s);
+            }
+        }
+    }
+}
+
+/// Whether the note that `mover` was went on as `found` beyond the line `steady`, of which that is the follower since.
+fn is_left_behind(mover: &Life, found: &Life, steady: &Life) -> bool {
+    let (first_s, first) = found.first();
+    let Some((stood, _)) = steady.rests.first().filter(|_| !steady.travelled) else { return false };
+    let from_line = |b: f64| b.abs() - stood.heard_hz;
+    let taken = |m: &Measured| {
+        (m.heard_hz - stood.heard_hz).abs() < SAME_LINE_HZ && m.end_s > first_s && m.end_s > stood.end_s
+    };
+    let stands = mover.rests.iter().any(|(m, _)| taken(m))
+        && mover.outline.iter().filter(|p| p.at_s > first_s).all(|p| from_line(p.b).abs() < STAYS_HZ);
+    let passed = mover
+        .outlined(first_s - LEFT_BEHIND_S)
+        .is_some_and(|b| from_line(b) * from_line(first) < 0.0 && from_line(first).abs() < BEYOND_HZ);
+    let alike = (mover.usual_power() / ALIKE..mover.usual_power() * ALIKE).contains(&found.usual_power());
+    stood.end_s - stood.start_s > FOUND_ANEW_S
+        && (first_s - stood.end_s).abs() < LEFT_BEHIND_S
+        && mover.travelled
+        && found.travelled
+        && stands
+        && passed
+        && alike
+}
+
+/// How soon before it was found at rest a note was near there, s, and within how many times that frequency; when after that it
+/// is asked where its follower is, s.
+const NEARLY_S: f64 = 0.4;
+const NEARLY: f64 = 8.0;
+const CAME_S: [f64; 3] = [0.5, 1.0, 2.0];
+/// How much higher, and in power softer, what keeps that is; by how much the note may differ from what it was on its way.
+const HIGHER: f64 = 1.5;
+const SOFTER: f64 = 2.0;
+const ON_ITS_WAY: f64 = 6.0;
+
+/// A note that falls below what short frames see leaves its follower to one of its harmonics, and is found by longer frames as
+/// a line that never moved. What came after is given back.
+pub fn mend_harmonics(lives: &mut [Life]) {
+    for i in 0..lives.len() {
+        let went = |&j: &usize| {
+            let rest = lives[j].rests.first().filter(|_| j != i);
+            rest.is_some_and(|(m, _)| has_gone_to(&lives[i], &lives[j], m))
+        };
+        let loudness = |&j: &usize| lives[j].stood_power();
+        let found = (0..lives.len()).filter(went).max_by(|x, y| loudness(x).total_cmp(&loudness(y)));
+        if let Some(j) = found {
+            let (at_s, note_hz) = (lives[j].rests[0].0.start_s, lives[j].rests[0].0.heard_hz);
+            exchange_after(lives, i, j, at_s);
+            lives[i].rests.retain(|(m, _)| m.end_s < at_s || m.heard_hz < HIGHER * note_hz);
+        }
+    }
+}
+
+/// Whether the note that `mover` was went down to where `found` rests, at `m`, and left its follower to a harmonic.
+fn has_gone_to(mover: &Life, found: &Life, m: &Measured) -> bool {
+    let rides = |after_s: &f64| {
+        let at = mover.at(m.start_s + after_s);
+        at.is_some_and(|(f, power)| f.abs() > HIGHER * m.heard_hz && SOFTER * power < m.power)
+    };
+    let nearly = |b: f64| b.abs() < NEARLY * m.heard_hz;
+    m.heard_hz < SHORT_LOWEST_HZ
+        && mover.travelled
+        && !found.travelled
+        && mover.born_s < m.start_s - FOUND_ANEW_S
+        && !nearly(mover.first().1)
+        && mover.outlined(m.start_s - NEARLY_S).is_some_and(nearly)
+        && (mover.power / ON_ITS_WAY..mover.power * ON_ITS_WAY).contains(&m.power)
+        && CAME_S.iter().filter(|after_s| rides(after_s)).count() >= 2
+}
+
+/// How much of a rest that a louder line measured too is that line's, and how much louder that is, in power.
+const SAME_TIME: f64 = 0.8;
+const FAR_LOUDER: f64 = 10.0;
+
+/// What a faint line measured of a loud one beside it, into which it leaks as it fades, is no rest of its own.
+pub fn drop_doubles(lives: &mut [Life]) {
+    let doubled = |life: &Life, m: &Measured| {
+        let same = |o: &Measured| {
+            m.together_s(o) > SAME_TIME * (m.end_s - m.start_s) && super::chain::is_same_figure(m, o)
+        };
+        lives
+            .iter()
+            .filter(|l| l.power > FAR_LOUDER * life.power)
+            .any(|l| l.rests.iter().any(|(o, _)| same(o)))
+    };
+    let own: Vec<Vec<bool>> =
+        lives.iter().map(|l| l.rests.iter().map(|(m, _)| !doubled(l, m)).collect()).collect();
+    for (life, own) in lives.iter_mut().zip(own) {
+        let mut own = own.into_iter();
+        life.rests.retain(|_| own.next().unwrap_or(true));
     }
 }
 
@@ -156,4 +269,117 @@ fn changes_places(a: &Life, b: &Life, hum_hz: f64) -> Option<f64> {
         }
     }
     None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::lines::Seen;
+    use super::super::path::Point;
+    use super::*;
+
+    fn rest(start_s: f64, end_s: f64, heard_hz: f64, power: f64) -> (Measured, f64) {
+        let at_s = f64::midpoint(start_s, end_s);
+        let measured = Measured {
+            start_s,
+            end_s,
+            at_s,
+            heard_hz,
+            u_noise_hz: 1e-4,
+            u_wander_hz: 0.0,
+            rate: 0.0,
+            rate_u: 1e-4,
+            cn0_hz: 1e5,
+            power,
+            near_hum_hz: None,
+            pull: None,
+        };
+        (measured, 1.0)
+    }
+
+    /// A life that went straight from one of these points (s, Hz, squared amplitude) to the next.
+    fn life(points: &[(f64, f64, f64)], rests: Vec<(Measured, f64)>) -> Life {
+        let mut outline = Vec::new();
+        for pair in points.windows(2) {
+            let ((s, b, power), (t, c, _)) = (pair[0], pair[1]);
+            let steps = ((t - s) / 0.05).ceil();
+            outline.extend((0..steps as usize).map(|i| {
+                let w = i as f64 / steps;
+                Point { at_s: s + w * (t - s), b: b + w * (c - b), u: 0.1, power, seen: Seen::Short }
+            }));
+        }
+        let (first, last) = (points[0], points[points.len() - 1]);
+        let frequencies = points.iter().map(|p| p.1);
+        let travel_hz = frequencies.clone().fold(0.0, f64::max) - frequencies.fold(f64::MAX, f64::min);
+        Life {
+            born_s: first.0,
+            last_seen_s: last.0,
+            at_end: true,
+            standing_at_end: true,
+            travelled: travel_hz > 6.0,
+            travel_hz,
+            power: points.iter().map(|p| p.2).fold(0.0, f64::max),
+            last_power: last.2,
+            hits: 100,
+            outline,
+            last: (last.1, 0.0),
+            rests,
+            passages: Vec::new(),
+            soundings: Vec::new(),
+        }
+    }
+
+    /// A note falls from 1400 Hz through a station's 600 Hz, leaves its follower there and is found anew below.
+    #[test]
+    fn a_follower_left_at_a_steady_line_is_given_back() {
+        let tone = life(&[(0.0, 600.0, 1.0), (3.0, 600.0, 1.0)], vec![rest(0.0, 2.9, 600.0, 1.0)]);
+        let kept = life(
+            &[(0.0, 1400.0, 2.0), (3.1, 600.0, 2.0), (12.0, 600.0, 1.0)],
+            vec![rest(4.0, 12.0, 600.0, 1.0)],
+        );
+        let found = |beyond_hz: f64| {
+            life(
+                &[(3.2, beyond_hz, 2.0), (5.5, 60.0, 2.0), (12.0, 60.0, 2.0)],
+                vec![rest(5.5, 12.0, 60.0, 2.0)],
+            )
+        };
+        let mut lives = [tone.clone(), kept.clone(), found(560.0)];
+        mend_left_behind(&mut lives);
+        assert!((lives[1].last_hz() - 60.0).abs() < 1e-9 && (lives[1].frequency_hz() - 60.0).abs() < 1e-9);
+        assert!(!lives[2].travelled && (lives[2].frequency_hz() - 600.0).abs() < 1e-9);
+        // What begins somewhere else is another line.
+        let mut lives = [tone, kept, found(1560.0)];
+        mend_left_behind(&mut lives);
+        assert!((lives[1].frequency_hz() - 600.0).abs() < 1e-9);
+    }
+
+    /// A pulled note falls to 12.7 Hz; its follower stays with what short frames see of its harmonics.
+    #[test]
+    fn a_follower_left_to_harmonics_is_given_back() {
+        let kept = life(
+            &[(0.0, 540.0, 1.0), (2.8, 30.0, 1.0), (2.9, 45.0, 0.05), (12.0, 45.0, 0.05)],
+            vec![rest(4.0, 12.0, 44.9, 0.05)],
+        );
+        let low =
+            |power: f64| life(&[(3.0, 12.7, power), (12.0, 12.7, power)], vec![rest(3.0, 12.0, 12.7, power)]);
+        let mut lives = [kept.clone(), low(0.4)];
+        mend_harmonics(&mut lives);
+        assert!((lives[0].frequency_hz() - 12.7).abs() < 1e-9 && lives[0].rests.len() == 1, "{lives:?}");
+        // What is no louder is not the note.
+        let mut lives = [kept, low(0.06)];
+        mend_harmonics(&mut lives);
+        assert!((lives[0].frequency_hz() - 44.9).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_leaks_from_a_loud_line_is_no_rest_of_a_faint_one() {
+        let loud = life(&[(0.0, 600.0, 1.0), (20.0, 600.0, 1.0)], vec![rest(0.0, 20.0, 600.0, 1.0)]);
+        let faint = life(
+            &[(4.0, 590.0, 0.01), (8.0, 590.0, 0.01)],
+            vec![rest(4.0, 6.0, 600.001, 0.05), rest(6.0, 8.0, 590.0, 0.01)],
+        );
+        let mut lives = [faint, loud];
+        drop_doubles(&mut lives);
+        let left: Vec<f64> = lives.iter().flat_map(|l| &l.rests).map(|r| r.0.heard_hz).collect();
+        assert_eq!(left, [590.0, 600.0]);
+    }
 }

@@ -10,7 +10,9 @@ use super::doubt;
 use super::ending::Gone;
 use super::hum::HumFollower;
 use super::life::Life;
-use super::mend::{mend_faint_tails, mend_sidebands, mend_swaps};
+use super::mend::{
+    drop_doubles, mend_faint_tails, mend_harmonics, mend_left_behind, mend_sidebands, mend_swaps,
+};
 use super::passage::Passage;
 use super::path::{Point, TRAVEL_HZ};
 use super::rest::Measured;
@@ -211,7 +213,10 @@ impl Story<'_> {
             life.leave_faint();
         }
         mend_swaps(&mut self.lives);
+        mend_left_behind(&mut self.lives);
+        mend_harmonics(&mut self.lives);
         mend_faint_tails(&mut self.lives);
+        drop_doubles(&mut self.lives);
         if self.hum.is_found() {
             mend_sidebands(&mut self.lives, self.hum.comb().fundamental_hz);
         }
