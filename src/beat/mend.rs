@@ -48,44 +48,50 @@ pub fn mend_swaps(lives: &mut [Life]) {
 /// stood a note is found again that left its follower there.
 const SAME_LINE_HZ: f64 = 0.1;
 const LEFT_BEHIND_S: f64 = 1.0;
+/// How long a follower that has lost its line goes on at most, s.
+const LOST_S: f64 = 3.0;
 const BEYOND_HZ: f64 = 200.0;
 
 /// A moving note may leave its follower to a steady line that it crosses, and be found anew beyond it; the line's own follower
 /// is lost. Then what moved stands where that line stood, and what came after is given back.
 pub fn mend_left_behind(lives: &mut [Life]) {
-    for i in 0..lives.len() {
-        for j in 0..lives.len() {
-            let left = i != j && lives.iter().any(|steady| is_left_behind(&lives[i], &lives[j], steady));
-            if left {
-                // Its first sighting among what is given back.
-                let at_s = lives[j].first().0.next_down();
-                exchange_after(lives, i, j, at_s);
-            }
+    for j in (0..lives.len()).filter(|&j| lives[j].travelled).collect::<Vec<_>>() {
+        let first_s = lives[j].first().0;
+        let ended_then = |l: &&Life| !l.travelled && (l.last_seen_s - first_s).abs() < LOST_S;
+        let stood: Vec<Measured> =
+            lives.iter().filter(ended_then).filter_map(|l| Some(l.rests.first()?.0.clone())).collect();
+        let left = |i: &usize| {
+            let (mover, found) = (&lives[*i], &lives[j]);
+            *i != j && stood.iter().any(|stood| is_left_behind(mover, found, stood))
+        };
+        if let Some(i) = (0..lives.len()).find(left) {
+            // Its first sighting among what is given back.
+            exchange_after(lives, i, j, first_s.next_down());
         }
     }
 }
 
-/// Whether the note that `mover` was went on as `found` beyond the line `steady`, of which that is the follower since.
-fn is_left_behind(mover: &Life, found: &Life, steady: &Life) -> bool {
+/// Whether the note that `mover` was went on as `found` beyond the steady line that `stood`, of which that is the follower since.
+fn is_left_behind(mover: &Life, found: &Life, stood: &Measured) -> bool {
     let (first_s, first) = found.first();
-    let Some((stood, _)) = steady.rests.first().filter(|_| !steady.travelled) else { return false };
     let from_line = |b: f64| b.abs() - stood.heard_hz;
     let taken = |m: &Measured| {
         (m.heard_hz - stood.heard_hz).abs() < SAME_LINE_HZ && m.end_s > first_s && m.end_s > stood.end_s
     };
-    let stands = mover.rests.iter().any(|(m, _)| taken(m))
-        && mover.outline.iter().filter(|p| p.at_s > first_s).all(|p| from_line(p.b).abs() < STAYS_HZ);
-    let passed = mover
-        .outlined(first_s - LEFT_BEHIND_S)
-        .is_some_and(|b| from_line(b) * from_line(first) < 0.0 && from_line(first).abs() < BEYOND_HZ);
-    let alike = (mover.usual_power() / ALIKE..mover.usual_power() * ALIKE).contains(&found.usual_power());
-    stood.end_s - stood.start_s > FOUND_ANEW_S
+    let passed = || {
+        let before = mover.outlined(first_s - LEFT_BEHIND_S);
+        before.is_some_and(|b| from_line(b) * from_line(first) < 0.0)
+    };
+    let stays = || mover.outline.iter().filter(|p| p.at_s > first_s).all(|p| from_line(p.b).abs() < STAYS_HZ);
+    let alike = || (mover.usual_power() / ALIKE..mover.usual_power() * ALIKE).contains(&found.usual_power());
+    mover.travelled
+        && stood.end_s - stood.start_s > FOUND_ANEW_S
         && (first_s - stood.end_s).abs() < LEFT_BEHIND_S
-        && mover.travelled
-        && found.travelled
-        && stands
-        && passed
-        && alike
+        && from_line(first).abs() < BEYOND_HZ
+        && mover.rests.iter().any(|(m, _)| taken(m))
+        && passed()
+        && stays()
+        && alike()
 }
 
 /// How soon before it was found at rest a note was near there, s, and within how many times that frequency; when after that it
