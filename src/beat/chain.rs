@@ -196,9 +196,14 @@ impl Story<'_> {
     }
 }
 
+/// Whether two frequencies, Hz, each with its uncertainty, are one, as well as both are known.
+fn is_same((f, u): (f64, f64), (g, v): (f64, f64)) -> bool {
+    (f - g).abs() < SAME_REST_HZ + 4.0 * u.hypot(v)
+}
+
 /// Whether two rests have the same figure, as well as both are known.
 pub fn is_same_figure(m: &Measured, o: &Measured) -> bool {
-    (m.heard_hz - o.heard_hz).abs() < SAME_REST_HZ + 4.0 * m.u_hz().hypot(o.u_hz())
+    is_same((m.heard_hz, m.u_hz()), (o.heard_hz, o.u_hz()))
 }
 
 /// Leaves the longer of two rests that are one, which two followers of the note have measured; `rests` in order of time.
@@ -216,6 +221,5 @@ pub fn tell_once(rests: &mut Vec<Rest>) {
 fn is_told_twice(rest: &Rest, later: &Rest) -> bool {
     let together_s = rest.end_s.min(later.end_s) - later.start_s;
     let shorter_s = (rest.end_s - rest.start_s).min(later.end_s - later.start_s);
-    let apart_hz = (rest.heard_hz - later.heard_hz).abs();
-    together_s > 0.5 * shorter_s && apart_hz < SAME_REST_HZ + 4.0 * rest.u_hz.hypot(later.u_hz)
+    together_s > 0.5 * shorter_s && is_same((rest.heard_hz, rest.u_hz), (later.heard_hz, later.u_hz))
 }

@@ -16,7 +16,7 @@ pub struct Normal {
     /// Rows that wait, column by column, and how many they are.
     columns: Vec<[f64; ROWS]>,
     waiting: usize,
-    /// Columns of the real and of the imaginary parts of complex values.
+    /// Columns of the real and of the imaginary parts of complex values, made when the first ones come.
     parts: [Vec<[f64; ROWS]>; 2],
     rows: usize,
 }
@@ -25,9 +25,8 @@ impl Normal {
     /// An empty problem of `n` parameters.
     pub fn new(n: usize) -> Self {
         let cells = (n + 1) * (n + 2) / 2;
-        let columns = || vec![[0.0; ROWS]; n + 1];
-        let parts = [columns(), columns()];
-        Self { n, a: vec![[0.0; ROWS]; cells], columns: columns(), waiting: 0, parts, rows: 0 }
+        let (a, columns) = (vec![[0.0; ROWS]; cells], vec![[0.0; ROWS]; n + 1]);
+        Self { n, a, columns, waiting: 0, parts: [Vec::new(), Vec::new()], rows: 0 }
     }
 
     /// Adds one row: the observed value and its derivatives.
@@ -59,6 +58,7 @@ impl Normal {
         if self.waiting > 0 {
             self.gather();
         }
+        self.parts.iter_mut().for_each(|part| part.resize(self.n + 1, [0.0; ROWS]));
         fill(&mut self.parts);
         let rows = there.iter().filter(|there| **there).count();
         for columns in self.parts.iter_mut().take(if both { 2 } else { 1 }) {
