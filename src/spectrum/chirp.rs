@@ -69,7 +69,7 @@ impl ChirpFrame {
         self.plan.process_immutable_with_scratch(&self.turned, &mut self.bins, &mut self.scratch);
     }
 
-    /// Powers with the slide undone, or with the `opposite` one; bins as those of a [`RealFrame`] of the same length.
+    /// Powers with the slide undone, or with the `opposite` one; bins as those of a [`RealFrame`](super::RealFrame) of the same length.
     pub fn power(&mut self, opposite: bool) -> &[f32] {
         let scale = self.scale;
         let half = self.bins.len() / 2;
