@@ -54,6 +54,13 @@ pub struct Found {
     pub against: Option<bool>,
 }
 
+impl Found {
+    /// Whether the window was long enough to tell the drift.
+    pub fn tells_rate(&self) -> bool {
+        self.window_s > DRIFT_S
+    }
+}
+
 /// Looks for two tones about `near_hz` in windows that end with the sound and begin after `since_s`; `rate` is what is known
 /// of their common drift, `density` the noise.
 pub fn find(sound: Sound, near_hz: f64, rate: f64, since_s: f64, density: f64) -> Option<Found> {

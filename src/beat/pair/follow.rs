@@ -151,7 +151,7 @@ impl Follow {
             hz: found.hz[0],
             rate: found.rates[0],
             at_s: now_s,
-            exact: true,
+            exact: found.tells_rate(),
             lines: [None; 2],
             order: Some((0, found.hz[1] - found.hz[0], true)),
             parting: 0,
@@ -197,6 +197,10 @@ impl Follow {
         };
         let standers = travels.iter().filter(|t| !moved(t) && t.0.id != mover.id);
         let Some((stander, _)) = standers.max_by(|a, b| a.0.power.total_cmp(&b.0.power)) else { return };
+        // Nearer than frames tell apart, what looks like lines that move is the beat of two that stand.
+        if mover.path.recent().all(|p| (p.b - stander.b).abs() < PART_HZ) {
+            return;
+        }
         let known = self.notes.as_ref().is_some_and(|notes| {
             [mover.id, stander.id].iter().all(|id| notes.iter().any(|n| n.line == Some(*id)))
         });

@@ -17,9 +17,9 @@ use std::collections::VecDeque;
 /// Where the notes meet and where they part again, Hz.
 pub const MEET_HZ: f64 = 22.0;
 pub const PART_HZ: f64 = 27.0;
-/// Windows that tell a standing note's drift, and that are believed against what was foretold, s.
-const RATE_S: f64 = 1.5;
+/// Windows that are believed against what was foretold, s, and by how much the drift in a shorter one may differ, Hz/s.
 const LEARN_S: f64 = 3.0;
+const OTHER_RATE: f64 = 0.05;
 /// Looks in a row for which notes that part are apart.
 const PARTING: u32 = 3;
 const COURSE_S: f64 = 4.0;
@@ -33,7 +33,7 @@ pub struct Meeting {
     pub hz: f64,
     pub rate: f64,
     pub at_s: f64,
-    /// Whether that is from its phase.
+    /// Whether that is from its phase, the rate too.
     pub exact: bool,
     /// The lines that the notes were.
     pub lines: [Option<u32>; 2],
@@ -103,11 +103,16 @@ impl Meeting {
     /// Takes the standing note's course from tones found, where it agrees with what was known or was long looked at.
     pub fn learn(&mut self, found: &Found, place: usize, now_s: f64) {
         let (foretold, doubt) = self.foretold(now_s);
-        if (found.hz[place] - foretold).abs() > 3.0 * doubt && found.window_s < LEARN_S {
+        let told = found.tells_rate();
+        let elsewhere = (found.hz[place] - foretold).abs() > 3.0 * doubt;
+        // What is left of the hand's move in a window bends what is fitted to it.
+        let bent = told && self.exact && (found.rates[place] - self.rate).abs() > OTHER_RATE;
+        if (elsewhere || bent) && found.window_s < LEARN_S {
             return;
         }
-        (self.hz, self.at_s, self.exact) = (found.hz[place], now_s, true);
-        if found.window_s > RATE_S {
+        (self.hz, self.at_s) = (found.hz[place], now_s);
+        self.exact |= told;
+        if told {
             self.rate = found.rates[place];
         }
     }

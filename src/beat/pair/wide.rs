@@ -132,8 +132,10 @@ pub fn measure(
     let kept = sound.kept_s();
     let limits = (limits.0.max(kept.0), limits.1.min(kept.1));
     let known: Vec<Option<Point>> = (-half..=half).map(|k| stretches.point(k)).collect();
+    let trusted = half * 3 / 5;
+    // Near the core's ends the hand may still be at it: that is no wander.
     let shown = {
-        let points: Vec<PhasePoint> = known
+        let points: Vec<PhasePoint> = known[(half - trusted) as usize..=(half + trusted) as usize]
             .iter()
             .flatten()
             .map(|p| PhasePoint {
@@ -147,7 +149,7 @@ pub fn measure(
     let wander = (3.0 * shown).clamp(EDGE_WANDER.0, EDGE_WANDER.1);
     // The middle's own phase is where both walks begin to count.
     let u_hz = 1.0 / (core.1 - core.0).max(0.3);
-    let start = Start { wander, u_hz, trusted: half * 3 / 5 };
+    let start = Start { wander, u_hz, trusted };
     let (after, end_s) = walk(&stretches, &known, 1, limits.1, &start);
     let (mut points, start_s) = walk(&stretches, &known, -1, limits.0, &start);
     points.reverse();
