@@ -84,6 +84,9 @@ const LOUDER: f64 = 30.0;
 /// Lives whose soundings are kept.
 const LIVES_SOUNDED: usize = 40;
 
+/// How far from its place beside a note that runs a sideband may be seen, Hz.
+const BESIDE_OFF_HZ: f64 = 3.0;
+
 /// What a line has besides its track.
 #[derive(Default)]
 struct Dossier {
@@ -256,6 +259,14 @@ impl Ear {
             self.look_long(end);
             self.look_low(end, now_s);
             self.offer_tones();
+        }
+        let hum_hz = self.hum.is_found().then(|| self.hum.comb().fundamental_hz);
+        let beside = |apart_hz: f64| {
+            hum_hz.is_some_and(|hum| mend::apart_by_hum(apart_hz, 0.0, hum, BESIDE_OFF_HZ))
+                || self.station_tones && story::is_station_tone_near(apart_hz, BESIDE_OFF_HZ)
+        };
+        if let Some(gone) = self.table.come_down(&beside) {
+            self.dossiers.remove(&gone);
         }
         while let Some(double) = self.table.double() {
             self.table.lines.retain(|l| l.id != double);

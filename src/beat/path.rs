@@ -31,6 +31,12 @@ const NEAREST: usize = 4;
 pub const DIP_KNOWN_S: f64 = 0.5;
 /// How near to zero it must have been heading, by what is seen on either side, Hz.
 const DIP_TO_HZ: f64 = 10.0;
+/// How far back a way into zero is sought, s; how fast it leads there at least, Hz/s; by how much of its rate it goes on from one
+/// sighting to the next; how far from zero it may end, s.
+const INTO_S: f64 = 2.0;
+const FALLS_HZ_S: f64 = 40.0;
+const GOES_ON: f64 = 0.5;
+const TO_ZERO_S: f64 = 0.5;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
 pub const LEAST_OUTLINE: usize = 4;
@@ -249,6 +255,38 @@ impl Path {
         for p in self.recent.iter_mut().chain(&mut self.outline).filter(|p| p.at_s >= at_s) {
             p.b = -p.b;
         }
+    }
+
+    /// The last sighting by a short frame, before `since_s`, on a way that leads to zero; `None` where it was not heading there.
+    pub fn into_zero(&self, since_s: f64) -> Option<Point> {
+        let lately = |p: &&Point| p.seen == Seen::Short && (since_s - INTO_S..since_s).contains(&p.at_s);
+        let seen: Vec<&Point> = self.recent.iter().filter(lately).collect();
+        let rate = |w: &[&Point]| (w[0].b.abs() - w[1].b.abs()) / (w[1].at_s - w[0].at_s).max(1e-3);
+        let falls = |w: &[&Point]| w[0].b * w[1].b > 0.0 && rate(w) > FALLS_HZ_S;
+        // Runs in which it falls without a break: what comes after one is something else.
+        let (mut into, mut from) = (None, 0);
+        for last in 1..seen.len() {
+            let here = &seen[last - 1..=last];
+            let goes_on =
+                falls(here) && (last == from + 1 || rate(here) > GOES_ON * rate(&seen[last - 2..last]));
+            if !goes_on {
+                from = last;
+                continue;
+            }
+            let zero_s = seen[last].at_s + seen[last].b.abs() / rate(here);
+            if last > from + 1 && zero_s - seen[last].at_s < TO_ZERO_S && zero_s < since_s + TO_ZERO_S {
+                into = Some(*seen[last]);
+            }
+        }
+        into
+    }
+
+    /// Forgets all that was seen after `at_s`.
+    pub fn forget_after(&mut self, at_s: f64) {
+        self.recent.retain(|p| p.at_s <= at_s);
+        self.outline.retain(|p| p.at_s <= at_s);
+        self.turned_s = self.turned_s.filter(|t| *t <= at_s);
+        self.dipped_s = self.dipped_s.filter(|t| *t <= at_s);
     }
 
     /// Lowest |b| seen, Hz.
