@@ -26,6 +26,8 @@ const REFERENCE_S: f64 = 1.0;
 const NOISE_BLOCKS: usize = 100;
 /// Phases that show how much the oscillator wanders in the middle, most of them twice as many.
 const SHOWN_POINTS: usize = 100;
+/// How much more than the noise a steady fit may leave over, in variance.
+const STEADY: f64 = 3.0;
 /// Most walks until the edges stay where they are.
 const MOST_WALKS: usize = 24;
 
@@ -175,15 +177,34 @@ fn settle(ground: &Ground, mut fit: ToneFit, least: (f64, f64), mut reach: usize
             with_rate: span > 0.4,
             comb: near_lines(sums, comb, fit.frequency_hz, span),
         };
-        if let Some(better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
+        if let Some(mut better) = fit_tone(sums, edges, &model, &|k| spoilt[k]) {
             // A wandering oscillator is no steady note over a long span: then the reference stays where it was.
-            steady = better.row_variance < 3.0 * noise;
+            steady = better.row_variance < STEADY * noise;
+            if !steady && keeps_phase(&better, sums, edges, noise, &spoilt) {
+                // It fades: what that leaves over says nothing of its phase.
+                better.u_rate *= (noise / better.row_variance).sqrt();
+                steady = true;
+            }
             if steady || edges.1 - edges.0 < 4 * ground.half {
                 fit = better;
             }
         }
     }
     Some(Stretch { fit, edges, spoilt })
+}
+
+/// Whether the note's phase is that of a fit between the edges, however loud it is.
+fn keeps_phase(
+    fit: &ToneFit,
+    sums: &BlockSums,
+    edges: (usize, usize),
+    noise: f64,
+    spoilt: &[bool],
+) -> bool {
+    let group = ((edges.1 - edges.0) / SHOWN_POINTS).max(1);
+    let points = phases(&Turned::of(fit, sums, edges), sums, edges, group, noise, spoilt).0;
+    let squares: f64 = points.iter().map(|p| p.phase * p.phase / p.variance).sum();
+    squares < STEADY * points.len() as f64
 }
 
 /// The stretch up to where the core is no longer cut, with more wander allowed towards an edge that cuts it. `None` where
