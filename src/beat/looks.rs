@@ -71,7 +71,8 @@ impl Ear {
             // A note that has moved, and its harmonics, are no hum, even where they pass its lines.
             let lines = &self.table.lines;
             let own = |f: f64| {
-                lines.iter().filter(|l| l.path.travelled() || l.r.abs() > 10.0).any(|l| {
+                let moved = |l: &&Line| l.path.travelled() || l.r.abs() > 10.0;
+                lines.iter().filter(|l| moved(l) && !came_to_hum(l, lines)).any(|l| {
                     let reach = 2.0 + l.r.abs().min(10.0) * length_s;
                     (1..=4).any(|k| (f - f64::from(k) * l.b.abs()).abs() < f64::from(k) * reach)
                 })
@@ -186,4 +187,20 @@ impl Ear {
         self.noted.extend(loudest.iter().filter(|t| t.0 > 0.0).map(|t| t.1));
         self.swells.offer(&self.noted);
     }
+}
+
+/// How near to a multiple of where a line came to rest another stands, Hz, and for how much longer, s, for both to be hum.
+const COMB_HZ: f64 = 0.5;
+const BEFORE_S: f64 = 0.5;
+/// Highest such multiple.
+const MOST_MULTIPLE: f64 = 8.0;
+
+/// Whether a line that has moved stands now where hum was before it came: a multiple of it has stood for longer, as a note's own
+/// harmonic can't have.
+fn came_to_hum(line: &Line, lines: &[Line]) -> bool {
+    let came_s = line.path.outline().last().map_or(line.born_s, |p| p.at_s);
+    lines.iter().filter(|l| l.confirmed() && !l.path.travelled() && l.born_s < came_s - BEFORE_S).any(|l| {
+        let multiple = (l.b.abs() / line.b.abs()).round();
+        (2.0..=MOST_MULTIPLE).contains(&multiple) && (l.b.abs() - multiple * line.b.abs()).abs() < COMB_HZ
+    })
 }

@@ -58,8 +58,12 @@ pub fn mend_left_behind(lives: &mut [Life]) {
     for j in (0..lives.len()).filter(|&j| lives[j].travelled).collect::<Vec<_>>() {
         let first_s = lives[j].first().0;
         let ended_then = |l: &&Life| !l.travelled && (l.last_seen_s - first_s).abs() < LOST_S;
-        let stood: Vec<Measured> =
-            lives.iter().filter(ended_then).filter_map(|l| Some(l.rests.first()?.0.clone())).collect();
+        let long = |(m, _): &&(Measured, f64)| m.end_s - m.start_s > FOUND_ANEW_S;
+        let stood: Vec<Measured> = lives
+            .iter()
+            .filter(ended_then)
+            .filter_map(|l| Some(l.rests.iter().rfind(long)?.0.clone()))
+            .collect();
         let left = |i: &usize| {
             let (mover, found) = (&lives[*i], &lives[j]);
             *i != j && stood.iter().any(|stood| is_left_behind(mover, found, stood))
@@ -85,8 +89,7 @@ fn is_left_behind(mover: &Life, found: &Life, stood: &Measured) -> bool {
     let stays = || mover.outline.iter().filter(|p| p.at_s > first_s).all(|p| from_line(p.b).abs() < STAYS_HZ);
     let alike = || (mover.usual_power() / ALIKE..mover.usual_power() * ALIKE).contains(&found.usual_power());
     mover.travelled
-        && stood.end_s - stood.start_s > FOUND_ANEW_S
-        && (first_s - stood.end_s).abs() < LEFT_BEHIND_S
+        && stood.end_s < first_s + LEFT_BEHIND_S
         && from_line(first).abs() < BEYOND_HZ
         && mover.rests.iter().any(|(m, _)| taken(m))
         && passed()

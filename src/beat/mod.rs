@@ -350,7 +350,14 @@ impl Ear {
             dossier.judged_s = t;
             let before: Vec<_> = before.iter().filter(|p| near(p, s)).copied().collect();
             let after: Vec<_> = after.iter().filter(|p| near(p, t)).copied().collect();
-            if let Some(p) = passage::judge(&before, &after) {
+            let judged = passage::judge(&before, &after);
+            // What was seen on either side may be too little to tell by: then nobody knows.
+            let unseen = turns(turn).then(|| passage::Passage {
+                at_s: f64::midpoint(s, t),
+                u_s: 0.3 * (t - s),
+                kind: CrossingKind::Unsure,
+            });
+            if let Some(p) = judged.or(unseen) {
                 let changed = match p.kind {
                     CrossingKind::Crossed => true,
                     CrossingKind::TurnedBack => false,

@@ -194,13 +194,7 @@ fn settle(ground: &Ground, mut fit: ToneFit, least: (f64, f64), mut reach: usize
 }
 
 /// Whether the note's phase is that of a fit between the edges, however loud it is.
-fn keeps_phase(
-    fit: &ToneFit,
-    sums: &BlockSums,
-    edges: (usize, usize),
-    noise: f64,
-    spoilt: &[bool],
-) -> bool {
+fn keeps_phase(fit: &ToneFit, sums: &BlockSums, edges: (usize, usize), noise: f64, spoilt: &[bool]) -> bool {
     let group = ((edges.1 - edges.0) / SHOWN_POINTS).max(1);
     let points = phases(&Turned::of(fit, sums, edges), sums, edges, group, noise, spoilt).0;
     let squares: f64 = points.iter().map(|p| p.phase * p.phase / p.variance).sum();
