@@ -262,3 +262,48 @@ fn record(
         pull: None,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Measured, measure, sums_for};
+    use crate::estimate::Comb;
+    use crate::estimate::chance::normals;
+    use std::f64::consts::PI;
+
+    const RATE_HZ: f64 = 8000.0;
+    const NOTE_HZ: f64 = 153.2;
+
+    /// A rest of 8 s, 20 dB over the noise in 4 kHz, that drifts; its amplitude by time, and a click of some samples.
+    fn rest(rate: f64, amplitude: impl Fn(f64) -> f64, click: std::ops::Range<usize>) -> Measured {
+        let mut normal = normals(5);
+        let sound: Vec<f32> = (0..64_000)
+            .map(|i| {
+                let t = i as f64 / RATE_HZ;
+                let phase = 2.0 * PI * (NOTE_HZ + 0.5 * rate * (t - 8.0)) * t;
+                let ticks = if click.contains(&i) { 6.0 } else { 0.0 };
+                (amplitude(t) * phase.cos() + 0.0707 * normal() + ticks) as f32
+            })
+            .collect();
+        let mut sums = sums_for(NOTE_HZ, RATE_HZ, 0);
+        sums.push(&sound);
+        measure(&sums, (0.3, 7.7), NOTE_HZ, &Comb::default()).expect("a rest")
+    }
+
+    /// Fades of 14 dB leave far more than the noise of a fit of one loudness: that is no wander.
+    #[test]
+    fn a_fading_note_drifts_steadily() {
+        let m = rest(0.03, |t| 10f64.powf(-0.35 * (1.0 - (2.0 * PI * 0.3 * t).cos())), 0..0);
+        assert!((m.rate - 0.03).abs() < 3.0 * m.rate_u && m.rate_u < 5e-4, "{m:?}");
+        // The note is 153.2 Hz less half its drift at the beginning: 153.2 at mid-span.
+        assert!((m.heard_hz - NOTE_HZ).abs() < 4.0 * m.u_hz() && m.u_hz() < 5e-4, "{m:?}");
+    }
+
+    /// A tick of 3 ms in the very middle, where the walks to both edges begin.
+    #[test]
+    fn a_click_in_the_middle_is_not_begun_with() {
+        for at in (31_800..32_200).step_by(40) {
+            let m = rest(0.0, |_| 1.0, at..at + 24);
+            assert!(m.start_s < 0.1 && m.end_s > 7.9 && m.u_hz() < 2e-4, "{at}: {m:?}");
+        }
+    }
+}

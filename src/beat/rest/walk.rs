@@ -125,6 +125,10 @@ pub fn walk(way: &Way, outward: isize, wander: f64, spoilt: &mut [bool]) -> isiz
             continue;
         }
         absent = 0;
+        if strays.len() == 1 && (at..at + group).any(|i| spoilt.get(i).is_some_and(|spoilt| *spoilt)) {
+            // A click tells no phase to begin with.
+            continue;
+        }
         let point = PhasePoint { at_s: sums.centre_s(at), phase: w.arg(), variance: variance / power };
         filter.predict(point.at_s);
         let (nu, s) = filter.innovation(&point);
