@@ -33,6 +33,16 @@ const STATION_TONES: [f64; 7] = [100.0, 440.0, 500.0, 600.0, 1000.0, 1200.0, 150
 const HUM_EXACT_HZ: f64 = 0.05;
 const HUM_PART: f64 = 0.02;
 
+/// A station's pulses come once a second: a rest this exactly on a whole number of hertz, besides its uncertainty, below so many,
+/// Hz, and this much weaker than the note was, in power, is theirs.
+const PULSES_EXACT_HZ: f64 = 0.01;
+const PULSES_HZ: f64 = 60.0;
+const PULSES_PART: f64 = 1e-3;
+
+/// A follower that has not moved for so long, s, and hears so little of what the note was, in power, has lost it.
+const STUCK_S: f64 = 2.0;
+const STUCK_PART: f64 = 0.02;
+
 /// Whether a steady line may be a station's tone.
 pub fn is_station_tone(frequency_hz: f64) -> bool {
     is_station_tone_near(frequency_hz, 0.4)
@@ -222,9 +232,13 @@ impl Story<'_> {
         }
         for life in &mut self.lives {
             // What a life that moved took for itself of the hum is no rest of the note.
-            let (power, hum, moved) = (life.power, self.hum, life.travelled);
+            let (power, hum, moved, tones) = (life.power, self.hum, life.travelled, self.station_tones);
             life.rests.retain(|(m, _)| {
+                let pulses = (m.heard_hz - m.heard_hz.round()).abs() < PULSES_EXACT_HZ + 2.0 * m.u_hz()
+                    && m.heard_hz < PULSES_HZ
+                    && m.power < PULSES_PART * power;
                 !(moved && m.power < HUM_PART * power && hum.is_line(m.heard_hz, HUM_EXACT_HZ))
+                    && !(moved && tones && pulses)
             });
         }
         let mut chain = self.note();
@@ -308,26 +322,30 @@ impl Story<'_> {
         ending.side = self.side_at(stretches, last, self.end_s, sign);
         ending.offset_hz = Some(life.last.0.abs());
         let fresh = self.end_s - life.last_seen_s < if life.last.1.abs() > 200.0 { 0.5 } else { 0.35 };
+        // What stands for long far softer than it moved, and of which no rest was measured, is not the note.
+        let moved = life.outline.last().map_or((life.born_s, life.last.0), |p| (p.at_s, p.b));
+        let unmeasured = rests.last().is_none_or(|r| r.end_s < moved.0 + 0.5);
+        let stuck = unmeasured
+            && life.travelled
+            && life.last_power < STUCK_PART * life.power
+            && life.last_seen_s - moved.0 > STUCK_S;
         let still = |r: &&Rest| life.standing_at_end || r.end_s > life.last_seen_s - 0.5;
         if let Some(rest) = rests.last().filter(|r| self.end_s - r.end_s < 0.8 && life.at_end).filter(still) {
             ending.state = EndingState::Resting;
             ending.at_s = rest.start_s;
             ending.offset_hz = Some(rest.offset_hz);
             ending.side = rest.side;
-        } else if life.at_end && fresh {
+        } else if life.at_end && fresh && !stuck {
             ending.state = EndingState::Moving;
             ending.at_s = rests.last().map_or(life.born_s, |r| r.end_s);
         } else {
-            ending.at_s = life.last_seen_s;
+            let (last_s, last) = if stuck { moved } else { (life.last_seen_s, life.last.0) };
+            (ending.at_s, ending.offset_hz) = (last_s, Some(last.abs()));
             let mut soundings: Vec<Sounding> =
                 chain.iter().flat_map(|&i| &self.lives[i].soundings).copied().collect();
             soundings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-            let gone = Gone {
-                offset_hz: life.last.0.abs(),
-                last_seen_s: life.last_seen_s,
-                now_s: self.end_s,
-                soundings: &soundings,
-            };
+            let gone =
+                Gone { offset_hz: last.abs(), last_seen_s: last_s, now_s: self.end_s, soundings: &soundings };
             let verdict = gone.judge();
             (ending.state, ending.bound_hz) = (verdict.state, verdict.bound_hz);
         }
