@@ -19,11 +19,61 @@ const GROWTH: f64 = 1.1;
 const LEAST_CYCLES: f64 = 1.5;
 /// Cycles below which a drift can't be told from the note's own curve.
 const DRIFT_CYCLES: f64 = 6.0;
+/// Blocks to either side of the one that a click is in that it may reach into.
+const CLICK_BLOCKS: usize = 1;
 
 /// How far off the line's own figure may be, in parts of it, and up to how many cycles a ladder of frequencies finds the note:
 /// its rungs of a twelfth then lie a quarter of a lobe apart.
 const ROUGH: f64 = 0.3;
 const LADDER_CYCLES: f64 = 3.5;
+
+/// Whether blocks `from..to` are those of a fit, but for those left out.
+fn fits(
+    sums: &BlockSums,
+    fit: &ToneFit,
+    (from, to): (usize, usize),
+    without: impl Fn(usize) -> bool,
+) -> bool {
+    let residuals = (from..to).filter(|&k| !without(k)).flat_map(|k| fit.residuals(sums, (k, k + 1)));
+    let (sum, n) = residuals.fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
+    // How far the fit itself may be off out there.
+    let tau = (sums.centre_s(from) - fit.at_s).abs();
+    let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;
+    let off = 0.5 * fit.amplitude.norm_sqr() * phase * phase;
+    n == 0 || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
+}
+
+/// Where in a stretch that does not fit a click is, if that is all that is wrong with it: the block that is furthest off.
+fn click(sums: &BlockSums, fit: &ToneFit, (from, to): (usize, usize)) -> Option<usize> {
+    let off = |k: usize| fit.residuals(sums, (k, k + 1)).map(|r| r.re.abs()).fold(0.0, f64::max);
+    let k = (from..to).map(|k| (k, off(k))).max_by(|a, b| a.1.total_cmp(&b.1))?.0;
+    fits(sums, fit, (from, to), |i| i.abs_diff(k) <= CLICK_BLOCKS).then_some(k)
+}
+
+/// Whether a rest goes on through a stretch. One that holds a click does, where the one `beyond` fits too; the blocks that it
+/// spoils are added to those that don't count.
+fn goes_on(
+    sums: &BlockSums,
+    fit: &ToneFit,
+    stretch: (usize, usize),
+    beyond: (usize, usize),
+    spoilt: &mut Vec<usize>,
+) -> bool {
+    let plainly = |of: (usize, usize)| fits(sums, fit, of, |_| false);
+    if plainly(stretch) {
+        return true;
+    }
+    let Some(k) = click(sums, fit, stretch) else { return false };
+    let heard_beyond = beyond.1 > beyond.0 && beyond.1 <= sums.len();
+    let clicks = heard_beyond && (plainly(beyond) || click(sums, fit, beyond).is_some());
+    if clicks {
+        spoilt.extend(
+            (k.saturating_sub(CLICK_BLOCKS)..=k + CLICK_BLOCKS)
+                .filter(|k| (stretch.0..stretch.1).contains(k)),
+        );
+    }
+    clicks
+}
 
 /// Measures a low note's rest.
 pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -> Option<Measured> {
@@ -31,7 +81,7 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
     let sums = &sums.coarser((longest_s / sums.block_s()) as usize);
     let block_s = sums.block_s();
     let (core_from, core_to) = (index_of(sums, core.0), index_of(sums, core.1));
-    let fit_span = |from: usize, to: usize, f: f64, rate: f64, drift: bool| {
+    let fit_span = |from: usize, to: usize, f: f64, rate: f64, drift: bool, spoilt: &[usize]| {
         let cycles = f * (to - from) as f64 * block_s;
         let model = ToneModel {
             frequency_hz: f,
@@ -39,7 +89,7 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
             with_rate: drift && cycles > DRIFT_CYCLES,
             comb: Comb { free: false, ..near_lines(sums, comb, f, (to - from) as f64 * block_s) },
         };
-        fit_tone(sums, (from, to), &model, &|_| false)
+        fit_tone(sums, (from, to), &model, &|k| spoilt.contains(&k))
     };
     // The middle of the core: at least a cycle and a quarter, at least half a second, no longer than a drift allows to be
     // taken for steady.
@@ -53,44 +103,37 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
     let cycles = guess_hz * (to - from) as f64 * block_s;
     let mut fit = if cycles > LADDER_CYCLES {
         let near_hz = strongest_near(sums, (from, to), guess_hz, ROUGH * guess_hz);
-        fit_span(from, to, near_hz, 0.0, false)
+        fit_span(from, to, near_hz, 0.0, false, &[])
     } else {
         let rungs = (0..9).map(|i| guess_hz * (1.0 - ROUGH + 0.08 * f64::from(i)));
-        let fits = rungs.filter_map(|f| fit_span(from, to, f, 0.0, false));
+        let fits = rungs.filter_map(|f| fit_span(from, to, f, 0.0, false, &[]));
         fits.min_by(|a, b| a.misfit.total_cmp(&b.misfit))
     }?;
     let step = (STEP_S / block_s) as usize;
     let (mut open_left, mut open_right) = (true, true);
     let mut fitted = to - from;
+    let mut spoilt: Vec<usize> = Vec::new();
     while open_left || open_right {
-        let fits = |k0: usize, k1: usize, fit: &ToneFit| {
-            let residuals = fit.residuals(sums, (k0, k1));
-            let (sum, n) = residuals.fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
-            // How far the fit itself may be off out there.
-            let tau = (sums.centre_s(k0) - fit.at_s).abs();
-            let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;
-            let off = 0.5 * fit.amplitude.norm_sqr() * phase * phase;
-            n == 0
-                || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
-        };
         let fresh = fitted == to - from;
         let mut grown = false;
         if open_right {
             let next = to + step;
-            let joins = next <= sums.len() && fits(to, next, &fit);
+            let joins =
+                next <= sums.len() && goes_on(sums, &fit, (to, next), (next, next + step), &mut spoilt);
             // Only a fit that has been made of all there is may refuse.
             (open_right, grown) = (joins || !fresh && next <= sums.len(), joins);
             to = if joins { next } else { to };
         }
         if open_left {
-            let joins = from >= step && fits(from - step, from, &fit);
+            let beyond = (from.saturating_sub(2 * step), from.saturating_sub(step));
+            let joins = from >= step && goes_on(sums, &fit, (from - step, from), beyond, &mut spoilt);
             (open_left, grown) = (joins || !fresh && from >= step, grown || joins);
             from = if joins { from - step } else { from };
         }
         // A fit says for itself how far out it can be trusted: it need not be made anew at every step.
         if !grown || (to - from) as f64 >= GROWTH * fitted as f64 {
             fitted = to - from;
-            if let Some(better) = fit_span(from, to, fit.frequency_hz, fit.rate, true) {
+            if let Some(better) = fit_span(from, to, fit.frequency_hz, fit.rate, true, &spoilt) {
                 fit = better;
             }
         }
@@ -103,14 +146,14 @@ pub fn measure(sums: &BlockSums, core: (f64, f64), guess_hz: f64, comb: &Comb) -
     );
     if b > a + least {
         (from, to) = (a, b);
-        fit = fit_span(from, to, fit.frequency_hz, fit.rate, true)?;
+        fit = fit_span(from, to, fit.frequency_hz, fit.rate, true, &spoilt)?;
     }
     let span = (to - from) as f64 * block_s;
     // Where no drift is fitted, as much of one goes unseen as in any steady note.
     let rate_u = if fit.u_rate > 0.0 { fit.u_rate } else { fit.u_hz * 60f64.sqrt() / span };
     // A drift that does not stand out is no drift, as well as that is known: the steady fit is the better one.
     if fit.u_rate > 0.0 && fit.rate.abs() < 3.0 * rate_u {
-        fit = fit_span(from, to, fit.frequency_hz, 0.0, false).unwrap_or(fit);
+        fit = fit_span(from, to, fit.frequency_hz, 0.0, false, &spoilt).unwrap_or(fit);
     }
     if fit.frequency_hz * span < LEAST_CYCLES {
         return None;
@@ -159,6 +202,28 @@ mod tests {
             let z = (m.heard_hz - 16.7) / m.u_noise_hz;
             assert!(z.abs() < 4.0 && m.start_s > 3.7, "{off_hz}: {z} {m:?}");
             assert!(m.rate_u > 0.0 && m.rate.abs() < 4.0 * m.rate_u, "{off_hz}: {m:?}");
+        }
+    }
+
+    /// Key clicks on a note at rest are left out; the rest goes on through them to the end of the sound.
+    #[test]
+    fn clicks_do_not_end_a_low_rest() {
+        const RATE_HZ: f64 = 8000.0;
+        for seed in 1..6 {
+            let mut noise = normals(seed);
+            let sound: Vec<f32> = (0..8 * RATE_HZ as usize)
+                .map(|i| {
+                    let phase = 2.0 * PI * 17.3 * i as f64 / RATE_HZ + seed as f64;
+                    let after_click = (i + 997 * seed as usize) % 7919;
+                    let click = if after_click < 8 { 3.0 * 0.6f64.powi(after_click as i32) } else { 0.0 };
+                    (phase.cos() + 0.14 * noise() + click) as f32
+                })
+                .collect();
+            let mut sums = sums_for(17.3, RATE_HZ, 0);
+            sums.push(&sound);
+            let m = measure(&sums, (0.3, 7.8), 17.35, &Comb::default()).expect("a rest");
+            assert!(m.start_s < 0.3 && m.end_s > 7.8, "{seed}: {m:?}");
+            assert!((m.heard_hz - 17.3).abs() < 4.0 * m.u_hz() && m.u_hz() < 4e-4, "{seed}: {m:?}");
         }
     }
 }
