@@ -258,7 +258,7 @@ impl Path {
     }
 
     /// The last sighting by a short frame, before `since_s`, on a way that leads to zero; `None` where it was not heading there.
-    pub fn into_zero(&self, since_s: f64) -> Option<Point> {
+    pub fn way_to_zero(&self, since_s: f64) -> Option<Point> {
         let lately = |p: &&Point| p.seen == Seen::Short && (since_s - INTO_S..since_s).contains(&p.at_s);
         let seen: Vec<&Point> = self.recent.iter().filter(lately).collect();
         let rate = |w: &[&Point]| (w[0].b.abs() - w[1].b.abs()) / (w[1].at_s - w[0].at_s).max(1e-3);

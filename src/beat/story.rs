@@ -237,8 +237,8 @@ impl Story<'_> {
                 let pulses = (m.heard_hz - m.heard_hz.round()).abs() < PULSES_EXACT_HZ + 2.0 * m.u_hz()
                     && m.heard_hz < PULSES_HZ
                     && m.power < PULSES_PART * power;
-                !(moved && m.power < HUM_PART * power && hum.is_line(m.heard_hz, HUM_EXACT_HZ))
-                    && !(moved && tones && pulses)
+                let hums = m.power < HUM_PART * power && hum.is_line(m.heard_hz, HUM_EXACT_HZ);
+                !(moved && (hums || tones && pulses))
             });
         }
         let mut chain = self.note();
