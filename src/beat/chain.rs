@@ -1,6 +1,7 @@
 //! Which lives were the note: of those that moved, those that can have been one note, and what stood where it stood.
 
 use super::life::{LEAP_S, Life};
+use super::mend::{APART_HZ, apart_by_hum};
 use super::rest::Measured;
 use super::story::Story;
 use crate::heard::Rest;
@@ -156,18 +157,23 @@ impl Story<'_> {
     }
 
     /// A quick note may lose its follower to a sideband beside it: then a far louder line began just before the
-    /// sideband came to rest, and that one is the note.
+    /// sideband came to rest, or moved too and rests as far off as hum rides on a note, and that one is the note.
     fn hand_over(&self, chain: &mut [usize]) {
-        let lives = &self.lives;
+        let (lives, hum_hz) = (&self.lives, self.hum.fundamental_hz());
         let louder = |i: usize| {
             let (rest, _) = lives[i].rests.last()?;
             (0..lives.len()).find(|&j| {
                 let l = &lives[j];
-                j != i
-                    && self.excuse(l).is_none()
-                    && l.born_s > lives[i].born_s + 0.3
-                    && (-1.5..0.8).contains(&(l.born_s - rest.start_s))
-                    && l.rests.iter().any(|(m, _)| m.power > 8.0 * rest.power && m.together_s(rest) > 0.4)
+                let began_there =
+                    || l.born_s > lives[i].born_s + 0.3 && (-1.5..0.8).contains(&(l.born_s - rest.start_s));
+                let beside = |m: &Measured| {
+                    hum_hz.is_some_and(|hum| apart_by_hum(m.heard_hz, rest.heard_hz, hum, APART_HZ))
+                };
+                let rests_louder = |m: &Measured| {
+                    let loud = m.power > 8.0 * rest.power && m.together_s(rest) > 0.4;
+                    loud && (began_there() || l.moved() && beside(m))
+                };
+                j != i && self.excuse(l).is_none() && l.rests.iter().any(|(m, _)| rests_louder(m))
             })
         };
         for at in 0..chain.len() {

@@ -107,6 +107,7 @@ impl Life {
             let (highest, lowest) = extent.fold((0.0, f64::MAX), |(high, low), b| (b.max(high), b.min(low)));
             life.travel_hz = (highest - lowest).max(0.0);
             life.travelled = life.travel_hz > TRAVEL_HZ && life.outline.len() >= LEAST_OUTLINE;
+            life.power = life.outline.iter().map(|p| p.power).fold(life.last_power, f64::max);
         }
     }
 

@@ -260,7 +260,7 @@ impl Ear {
             self.look_low(end, now_s);
             self.offer_tones();
         }
-        let hum_hz = self.hum.is_found().then(|| self.hum.comb().fundamental_hz);
+        let hum_hz = self.hum.fundamental_hz();
         let beside = |apart_hz: f64| {
             hum_hz.is_some_and(|hum| mend::apart_by_hum(apart_hz, 0.0, hum, BESIDE_OFF_HZ))
                 || self.station_tones && story::is_station_tone_near(apart_hz, BESIDE_OFF_HZ)

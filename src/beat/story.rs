@@ -227,8 +227,8 @@ impl Story<'_> {
         mend_harmonics(&mut self.lives);
         mend_faint_tails(&mut self.lives);
         drop_doubles(&mut self.lives);
-        if self.hum.is_found() {
-            mend_sidebands(&mut self.lives, self.hum.comb().fundamental_hz);
+        if let Some(hum_hz) = self.hum.fundamental_hz() {
+            mend_sidebands(&mut self.lives, hum_hz);
         }
         for life in &mut self.lives {
             // What a life that moved took for itself of the hum is no rest of the note.

@@ -226,6 +226,11 @@ impl HumFollower {
         self.found
     }
 
+    /// Its fundamental, Hz, where one is known.
+    pub fn fundamental_hz(&self) -> Option<f64> {
+        self.found.then_some(self.fundamental_hz)
+    }
+
     /// For how many hops up to now the sound has passed as it came.
     pub fn left_alone_hops(&self) -> usize {
         self.left_alone
