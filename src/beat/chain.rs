@@ -84,9 +84,12 @@ impl Story<'_> {
         ranked.retain(|&i| lives[i].power > FAINT * loudest);
         let mut chain: Vec<usize> = Vec::new();
         for &i in &ranked {
-            let rides = ranked
-                .iter()
-                .any(|&j| j != i && lives[i].rides_on(&lives[j]) && lives[j].power > 0.003 * lives[i].power);
+            // Two that changed places near zero ride on each other: then the lower one at the end is the note.
+            let rider = |j: usize| {
+                lives[i].rides_on(&lives[j])
+                    && (lives[i].last_hz() > lives[j].last_hz() || !lives[j].rides_on(&lives[i]))
+            };
+            let rides = ranked.iter().any(|&j| j != i && lives[j].power > 0.003 * lives[i].power && rider(j));
             // A line goes on for a moment after it has lost its note to the one that found it again.
             let rival = chain.iter().any(|&j: &usize| lives[i].is_rival_of(&lives[j]));
             if !rides && !rival {

@@ -116,6 +116,29 @@ impl Life {
         self.passages.iter().filter(move |p| p.kind == CrossingKind::Unsure && span.contains(&p.at_s))
     }
 
+    /// Takes a passage through zero that is known from elsewhere, where its own sightings don't say what there was within
+    /// `within_s` of it.
+    pub fn goes_through(&mut self, passage: &Passage, within_s: f64) {
+        let same = |p: &&mut Passage| (p.at_s - passage.at_s).abs() < within_s;
+        let at_s = match self.passages.iter_mut().find(same) {
+            Some(own) if own.kind != CrossingKind::Unsure => return,
+            Some(own) => {
+                own.kind = CrossingKind::Crossed;
+                own.at_s
+            }
+            None => {
+                let after = self.passages.partition_point(|p| p.at_s < passage.at_s);
+                self.passages.insert(after, *passage);
+                passage.at_s
+            }
+        };
+        let after = self.outline.partition_point(|p| p.at_s < at_s);
+        let signs = after.checked_sub(1).map(|i| self.outline[i].b).zip(self.outline.get(after).map(|p| p.b));
+        if signs.is_some_and(|(b, c)| b * c > 0.0) {
+            self.turn_back(at_s);
+        }
+    }
+
     /// Makes the first passage within `span` of which it was not known what it was the one that it is now known to be, and
     /// leaves out all others.
     pub fn settle(&mut self, span: &Range<f64>, known: &Between) {

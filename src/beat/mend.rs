@@ -2,7 +2,9 @@
 
 use super::life::Life;
 use super::lines::SHORT_LOWEST_HZ;
+use super::passage::Passage;
 use super::rest::Measured;
+use crate::heard::CrossingKind;
 
 /// Gives each of two lives what came after an instant in the other.
 fn exchange_after(lives: &mut [Life], i: usize, j: usize, at_s: f64) {
@@ -197,6 +199,37 @@ fn set_out(rested: &Life, found: &Life) -> Option<f64> {
     let softer = rested.last_power < rest.power / LOUDER
         && rested.outline.iter().filter(after).all(|p| p.power < rest.power / ALIKE);
     (found.moved() && lead_s < SET_OUT_S && near && alike && softer).then_some(rest.end_s)
+}
+
+/// When before and after a passage a harmonic is compared with its note, s; how near to its place it is then, Hz and parts; and
+/// how near in time two passages are one, s.
+const ALONG_S: [f64; 2] = [-0.3, 0.6];
+const ALONG_OFF: (f64, f64) = (4.0, 0.03);
+const ONE_PASSAGE_S: f64 = 0.4;
+
+/// A note's harmonics go through zero with it, and one of them may show that they went where the note's own line does not.
+pub fn mend_passages(lives: &mut [Life]) {
+    for i in 0..lives.len() {
+        let through: Vec<Passage> = (0..lives.len())
+            .filter(|&j| j != i)
+            .flat_map(|j| lives[j].passages.iter().map(move |p| (j, *p)))
+            .filter(|(j, p)| p.kind == CrossingKind::Crossed && goes_along(&lives[*j], &lives[i], p.at_s))
+            .map(|(_, p)| p)
+            .collect();
+        for passage in through {
+            lives[i].goes_through(&passage, ONE_PASSAGE_S);
+        }
+    }
+}
+
+/// Whether a life was the same harmonic of a note before and after an instant.
+fn goes_along(harmonic: &Life, note: &Life, at_s: f64) -> bool {
+    let places = ALONG_S.map(|t| Some((harmonic.outlined(at_s + t)?, note.outlined(at_s + t)?)));
+    (2..=5).any(|k| {
+        places.iter().all(|place| {
+            place.is_some_and(|(h, b)| (h - f64::from(k) * b).abs() < ALONG_OFF.0 + ALONG_OFF.1 * h)
+        })
+    })
 }
 
 /// How much louder a note is than hum's sidebands on it, in power, and for how long two lives are compared, s.

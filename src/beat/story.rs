@@ -11,7 +11,8 @@ use super::ending::Gone;
 use super::hum::HumFollower;
 use super::life::Life;
 use super::mend::{
-    drop_doubles, mend_faint_tails, mend_harmonics, mend_left_behind, mend_sidebands, mend_swaps,
+    drop_doubles, mend_faint_tails, mend_harmonics, mend_left_behind, mend_passages, mend_sidebands,
+    mend_swaps,
 };
 use super::passage::Passage;
 use super::path::{Point, TRAVEL_HZ};
@@ -71,25 +72,43 @@ pub fn side_at(
         if n == 0 && !first_of_note {
             continue;
         }
-        let moves = outline.windows(2).find(|w| {
-            w[0].at_s >= d.at_s - 0.2 && w[0].b * w[1].b > 0.0 && (w[1].b.abs() - w[0].b.abs()).abs() > 1.2
-        });
-        let Some(step) = moves else { continue };
-        let moved_s = step[1].at_s;
+        let Some((rho, first)) = first_move(outline.iter().filter(|p| p.at_s >= d.at_s - 0.2)) else {
+            continue;
+        };
+        let moved_s = first.at_s;
         if n > 0 && moved_s > at_s {
             continue;
         }
-        let rho = step[1].b.abs() - step[0].b.abs();
         let there = side_from_turn(d.hand, turning, rho);
         let doubtful = passages
             .iter()
             .any(|p| p.kind == CrossingKind::Unsure && (p.at_s - moved_s) * (p.at_s - at_s) <= 0.0);
         answer = match there.sign() {
-            Some(s) if !doubtful => Side::of(s * step[1].b.signum() * sign),
+            Some(s) if !doubtful => Side::of(s * first.b.signum() * sign),
             _ => Side::Unknown,
         };
     }
     answer
+}
+
+/// How far a line must have gone for that to be a move of the hand, Hz, and how many times what its sightings may be off.
+const MOVE_HZ: f64 = 1.2;
+const MOVE_SIGMAS: f64 = 4.0;
+
+/// The first move on one side of zero: by how much |b| changed, Hz, and the sighting that shows it.
+fn first_move<'a>(outline: impl Iterator<Item = &'a Point>) -> Option<(f64, Point)> {
+    let mut from: Option<&Point> = None;
+    for p in outline {
+        let Some(q) = from.filter(|q| q.b * p.b > 0.0) else {
+            from = Some(p);
+            continue;
+        };
+        let rho = p.b.abs() - q.b.abs();
+        if rho.abs() > MOVE_HZ.max(MOVE_SIGMAS * p.u.hypot(q.u)) {
+            return Some((rho, *p));
+        }
+    }
+    None
 }
 
 /// Highest corner of a path's high-pass that is reckoned with, Hz: a telephone transformer has a higher one, a line input a
@@ -230,6 +249,7 @@ impl Story<'_> {
         if let Some(hum_hz) = self.hum.fundamental_hz() {
             mend_sidebands(&mut self.lives, hum_hz);
         }
+        mend_passages(&mut self.lives);
         for life in &mut self.lives {
             // What a life that moved took for itself of the hum is no rest of the note.
             let (power, hum, moved, tones) = (life.power, self.hum, life.travelled, self.station_tones);
@@ -350,5 +370,23 @@ impl Story<'_> {
             (ending.state, ending.bound_hz) = (verdict.state, verdict.bound_hz);
         }
         ending
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::lines::Seen;
+    use super::*;
+
+    /// A weak note that stands at 73.4 Hz, seen once 1.9 Hz off by a frame that knows it to 0.7 Hz, has not moved; one that is
+    /// seen 4 Hz off has.
+    #[test]
+    fn what_sightings_may_be_off_is_no_move() {
+        let outline = |off: f64| {
+            [(4.0, 73.4, 1.1), (14.6, 73.4 + off, 0.7), (14.7, 73.4, 0.3), (15.0, -73.4 - off, 0.3)]
+                .map(|(at_s, b, u)| Point { at_s, b, u, power: 1.0, seen: Seen::Short })
+        };
+        assert!(first_move(outline(1.9).iter()).is_none());
+        assert!(first_move(outline(-7.0).iter()).is_some_and(|(rho, p)| rho < 0.0 && p.at_s > 14.0));
     }
 }

@@ -19,7 +19,7 @@ use crate::beat::path::Point;
 /// least, Hz/s.
 const HARMONICS: [f64; 4] = [2.0, 3.0, 4.0, 5.0];
 const EMERGED_S: f64 = 1.0;
-const RUNS_HZ_S: f64 = 40.0;
+const RUNS_HZ_S: f64 = 15.0;
 /// How far it may be from a harmonic: Hz, and parts; and its rate: Hz/s, and parts.
 const HARMONIC_OFF: (f64, f64) = (1.5, 0.015);
 const HARMONIC_RATE_OFF: (f64, f64) = (60.0, 0.25);
