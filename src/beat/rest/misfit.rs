@@ -21,6 +21,8 @@ const LEAST_CYCLES: f64 = 1.5;
 const DRIFT_CYCLES: f64 = 6.0;
 /// Blocks to either side of the one that a click is in that it may reach into.
 const CLICK_BLOCKS: usize = 1;
+/// By how many standard deviations it stands out at least.
+const CLICK_SIGMAS: f64 = 6.0;
 
 /// How far off the line's own figure may be, in parts of it, and up to how many cycles a ladder of frequencies finds the note:
 /// its rungs of a twelfth then lie a quarter of a lobe apart.
@@ -46,8 +48,9 @@ fn fits(
 /// Where in a stretch that does not fit a click is, if that is all that is wrong with it: the block that is furthest off.
 fn click(sums: &BlockSums, fit: &ToneFit, (from, to): (usize, usize)) -> Option<usize> {
     let off = |k: usize| fit.residuals(sums, (k, k + 1)).map(|r| r.re.abs()).fold(0.0, f64::max);
-    let k = (from..to).map(|k| (k, off(k))).max_by(|a, b| a.1.total_cmp(&b.1))?.0;
-    fits(sums, fit, (from, to), |i| i.abs_diff(k) <= CLICK_BLOCKS).then_some(k)
+    let (k, most) = (from..to).map(|k| (k, off(k))).max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let stands_out = most * most > CLICK_SIGMAS * CLICK_SIGMAS * fit.row_variance;
+    (stands_out && fits(sums, fit, (from, to), |i| i.abs_diff(k) <= CLICK_BLOCKS)).then_some(k)
 }
 
 /// Whether a rest goes on through a stretch. One that holds a click does, where the one `beyond` fits too; the blocks that it
