@@ -132,11 +132,16 @@ impl Life {
                 passage.at_s
             }
         };
-        let after = self.outline.partition_point(|p| p.at_s < at_s);
-        let signs = after.checked_sub(1).map(|i| self.outline[i].b).zip(self.outline.get(after).map(|p| p.b));
-        if signs.is_some_and(|(b, c)| b * c > 0.0) {
+        if self.turns_at(at_s) == Some(false) {
             self.turn_back(at_s);
         }
+    }
+
+    /// Whether the sign changes from the last sighting before an instant to the first one after it; `None` without both.
+    fn turns_at(&self, at_s: f64) -> Option<bool> {
+        let after = self.outline.partition_point(|p| p.at_s < at_s);
+        let before = after.checked_sub(1)?;
+        Some(self.outline[before].b * self.outline.get(after)?.b < 0.0)
     }
 
     /// Makes the first passage within `span` of which it was not known what it was the one that it is now known to be, and
@@ -144,10 +149,7 @@ impl Life {
     pub fn settle(&mut self, span: &Range<f64>, known: &Between) {
         let unsure: Vec<Passage> = self.unsure_in(span).copied().collect();
         for (n, passage) in unsure.iter().enumerate() {
-            let after = self.outline.partition_point(|p| p.at_s < passage.at_s);
-            let signs =
-                after.checked_sub(1).map(|i| self.outline[i].b).zip(self.outline.get(after).map(|p| p.b));
-            let turned = signs.is_some_and(|(b, c)| b * c < 0.0);
+            let turned = self.turns_at(passage.at_s) == Some(true);
             if turned != (n == 0 && known.kind == CrossingKind::Crossed) {
                 self.turn_back(passage.at_s);
             }

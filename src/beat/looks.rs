@@ -71,10 +71,10 @@ impl Ear {
             // A note that has moved, and its harmonics, are no hum, even where they pass its lines.
             let lines = &self.table.lines;
             let own = |f: f64| {
-                let moved = |l: &&Line| l.path.travelled() || l.r.abs() > 10.0;
-                lines.iter().filter(|l| moved(l) && !came_to_hum(l, lines)).any(|l| {
+                lines.iter().filter(|l| l.path.travelled() || l.r.abs() > 10.0).any(|l| {
                     let reach = 2.0 + l.r.abs().min(10.0) * length_s;
-                    (1..=4).any(|k| (f - f64::from(k) * l.b.abs()).abs() < f64::from(k) * reach)
+                    let near = |k: i32| (f - f64::from(k) * l.b.abs()).abs() < f64::from(k) * reach;
+                    (1..=4).any(near) && !came_to_hum(l, lines)
                 })
             };
             self.frames.peaks.retain(|p| !own(p.frequency_hz));

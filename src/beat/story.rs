@@ -379,7 +379,7 @@ mod tests {
     use super::*;
 
     /// A weak note that stands at 73.4 Hz, seen once 1.9 Hz off by a frame that knows it to 0.7 Hz, has not moved; one that is
-    /// seen 4 Hz off has.
+    /// seen 7 Hz off has.
     #[test]
     fn what_sightings_may_be_off_is_no_move() {
         let outline = |off: f64| {

@@ -45,6 +45,7 @@ const UNDER_S: f64 = 0.6;
 const STANDS_HZ_S: f64 = 8.0;
 const ABOVE: f64 = 1.5;
 const SOFTER: f64 = 0.6;
+
 impl Line {
     pub(super) fn born(id: u32, peak: &Peak, view: &View) -> Self {
         let spread = if view.seen == Seen::Short { 500.0 } else { 3.0 / view.length_s };

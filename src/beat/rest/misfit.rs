@@ -5,6 +5,7 @@ use super::guess::strongest_near;
 use super::{Measured, index_of, near_lines};
 use crate::estimate::{BlockSums, Comb, ToneFit, ToneModel, fit_tone};
 use std::f64::consts::PI;
+use std::ops::Range;
 
 /// Blocks to a cycle of a low note at least, and how long one is at most, s: a period of mains.
 const BLOCKS: f64 = 16.0;
@@ -29,28 +30,25 @@ const CLICK_SIGMAS: f64 = 6.0;
 const ROUGH: f64 = 0.3;
 const LADDER_CYCLES: f64 = 3.5;
 
-/// Whether blocks `from..to` are those of a fit, but for those left out.
-fn fits(
-    sums: &BlockSums,
-    fit: &ToneFit,
-    (from, to): (usize, usize),
-    without: impl Fn(usize) -> bool,
-) -> bool {
-    let residuals = (from..to).filter(|&k| !without(k)).flat_map(|k| fit.residuals(sums, (k, k + 1)));
+/// Whether the blocks of a stretch, in one part or two, are those of a fit.
+fn fits(sums: &BlockSums, fit: &ToneFit, parts: &[(usize, usize)]) -> bool {
+    let residuals = parts.iter().flat_map(|&part| fit.residuals(sums, part));
     let (sum, n) = residuals.fold((0.0, 0), |(s, n), r| (s + r.re * r.re, n + 1));
     // How far the fit itself may be off out there.
-    let tau = (sums.centre_s(from) - fit.at_s).abs();
+    let tau = (sums.centre_s(parts[0].0) - fit.at_s).abs();
     let phase = 2.0 * PI * (fit.u_hz * tau).hypot(0.5 * fit.u_rate * tau * tau) + 2.0 * PI * 0.003;
     let off = 0.5 * fit.amplitude.norm_sqr() * phase * phase;
     n == 0 || sum / f64::from(n) < (fit.row_variance + off) * (1.0 + 4.5 * (2.0 / f64::from(n)).sqrt())
 }
 
-/// Where in a stretch that does not fit a click is, if that is all that is wrong with it: the block that is furthest off.
-fn click(sums: &BlockSums, fit: &ToneFit, (from, to): (usize, usize)) -> Option<usize> {
+/// The blocks of a stretch that does not fit that a click has spoilt, if that is all that is wrong with it: those about the one
+/// that is furthest off.
+fn click(sums: &BlockSums, fit: &ToneFit, (from, to): (usize, usize)) -> Option<Range<usize>> {
     let off = |k: usize| fit.residuals(sums, (k, k + 1)).map(|r| r.re.abs()).fold(0.0, f64::max);
     let (k, most) = (from..to).map(|k| (k, off(k))).max_by(|a, b| a.1.total_cmp(&b.1))?;
     let stands_out = most * most > CLICK_SIGMAS * CLICK_SIGMAS * fit.row_variance;
-    (stands_out && fits(sums, fit, (from, to), |i| i.abs_diff(k) <= CLICK_BLOCKS)).then_some(k)
+    let spoilt = k.saturating_sub(CLICK_BLOCKS).max(from)..(k + CLICK_BLOCKS + 1).min(to);
+    (stands_out && fits(sums, fit, &[(from, spoilt.start), (spoilt.end, to)])).then_some(spoilt)
 }
 
 /// Whether a rest goes on through a stretch. One that holds a click does, where the one `beyond` fits too; the blocks that it
@@ -62,20 +60,17 @@ fn goes_on(
     beyond: (usize, usize),
     spoilt: &mut Vec<usize>,
 ) -> bool {
-    let plainly = |of: (usize, usize)| fits(sums, fit, of, |_| false);
+    let plainly = |of: (usize, usize)| fits(sums, fit, &[of]);
     if plainly(stretch) {
         return true;
     }
-    let Some(k) = click(sums, fit, stretch) else { return false };
+    let Some(blocks) = click(sums, fit, stretch) else { return false };
     let heard_beyond = beyond.1 > beyond.0 && beyond.1 <= sums.len();
-    let clicks = heard_beyond && (plainly(beyond) || click(sums, fit, beyond).is_some());
-    if clicks {
-        spoilt.extend(
-            (k.saturating_sub(CLICK_BLOCKS)..=k + CLICK_BLOCKS)
-                .filter(|k| (stretch.0..stretch.1).contains(k)),
-        );
+    let goes_on = heard_beyond && (plainly(beyond) || click(sums, fit, beyond).is_some());
+    if goes_on {
+        spoilt.extend(blocks);
     }
-    clicks
+    goes_on
 }
 
 /// Measures a low note's rest.
