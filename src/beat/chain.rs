@@ -120,6 +120,24 @@ impl Story<'_> {
         } else {
             self.take_rests_of_others(chain);
         }
+        self.keep_in_one_place(chain);
+    }
+
+    /// The note rests in one place at a time: of two rests of two lives that lie over each other and are not one, that stays
+    /// which is known better, the louder and longer one.
+    fn keep_in_one_place(&mut self, chain: &[usize]) {
+        let all: Vec<(usize, Measured)> = chain
+            .iter()
+            .flat_map(|&i| self.lives[i].rests.iter().map(move |(m, _)| (i, m.clone())))
+            .collect();
+        for &i in chain {
+            self.lives[i].rests.retain(|(m, _)| {
+                let over =
+                    |o: &Measured| m.together_s(o) > 0.5 * (m.end_s - m.start_s).min(o.end_s - o.start_s);
+                let beats = |o: &Measured| over(o) && !is_same_figure(m, o) && o.u_hz() < m.u_hz();
+                !all.iter().any(|(j, o)| *j != i && beats(o))
+            });
+        }
     }
 
     /// A line that began beside the note and took it over when its own was lost was not followed with it; where it rests exactly
@@ -162,7 +180,7 @@ impl Story<'_> {
     /// A quick note may lose its follower to a sideband beside it: then a far louder line began just before the
     /// sideband came to rest, or moved too and rests as far off as hum rides on a note, and that one is the note.
     fn hand_over(&self, chain: &mut [usize]) {
-        let (lives, hum_hz) = (&self.lives, self.hum.fundamental_hz());
+        let (lives, hum_hz) = (&self.lives, self.hum.known_hz());
         let louder = |i: usize| {
             let (rest, _) = lives[i].rests.last()?;
             (0..lives.len()).find(|&j| {

@@ -183,7 +183,7 @@ impl Life {
     /// Cuts off the time when it was a line of the hum, before it caught a note that passed.
     pub fn leave_hum(&mut self, hum: &HumFollower) {
         // Rests as hum, and then as something else.
-        let as_hum = self.rests.iter().take_while(|(m, _)| hum.is_line(m.heard_hz, 0.3)).count();
+        let as_hum = self.rests.iter().take_while(|(m, _)| hum.was_line(m.heard_hz, 0.3)).count();
         let (hum_rests, note_rests) = self.rests.split_at(as_hum);
         if let (Some((line, _)), Some((note, _))) = (hum_rests.last(), note_rests.first())
             && (note.heard_hz - line.heard_hz).abs() > 1.2
@@ -194,12 +194,12 @@ impl Life {
         if !self.travelled {
             return;
         }
-        let Some(first) = self.outline.first().filter(|p| hum.is_line(p.b.abs(), 0.5)) else { return };
+        let Some(first) = self.outline.first().filter(|p| hum.was_line(p.b.abs(), 0.5)) else { return };
         let line = first.b.abs();
         let Some(left) = self.outline.iter().position(|p| (p.b.abs() - line).abs() > 1.2) else { return };
         let left_s = self.outline[left].at_s;
         self.outline.drain(..left);
-        self.rests.retain(|(m, _)| m.end_s > left_s + 0.3 || !hum.is_line(m.heard_hz, 0.3));
+        self.rests.retain(|(m, _)| m.end_s > left_s + 0.3 || !hum.was_line(m.heard_hz, 0.3));
         self.passages.retain(|p| p.at_s > left_s);
         self.born_s = self.born_s.max(left_s);
     }

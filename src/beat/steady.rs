@@ -31,7 +31,7 @@ impl Story<'_> {
     /// Whether what was measured of a line that stood is but the note where it rests, or a harmonic of it; or was only there
     /// because the note rested then: hum on it, or what taking the hum out leaves of it.
     fn is_of_the_note(&self, m: &Measured, note: &Life) -> bool {
-        let (f, hum_hz) = (m.heard_hz, self.hum.fundamental_hz().unwrap_or_default());
+        let (f, hum_hz) = (m.heard_hz, self.hum.known_hz().unwrap_or_default());
         note.rests.iter().any(|(r, _)| {
             let g = r.heard_hz;
             let (softer, far_softer) = (m.power < SOFTER * r.power, m.power < FAR_SOFTER * r.power);

@@ -186,13 +186,13 @@ impl Story<'_> {
     /// as the swell says.
     fn beats_with_hum(&self, swelling: &Swelling) -> bool {
         let measured = |l: &&Life| l.rests.iter().any(|r| r.0.u_hz() < 0.01 && r.0.cn0_hz > 100.0);
-        let near = |f: &f64| *f < 420.0 && !self.hum.is_line(*f, 0.3);
+        let near = |f: &f64| *f < 420.0 && !self.hum.was_line(*f, 0.3);
         self.lives
             .iter()
             .filter(measured)
             .map(Life::frequency_hz)
             .filter(near)
-            .any(|f| [-1.0, -0.5, 0.5, 1.0].iter().any(|k| self.hum.is_line(f + k * swelling.line_hz, 0.06)))
+            .any(|f| [-1.0, -0.5, 0.5, 1.0].iter().any(|k| self.hum.was_line(f + k * swelling.line_hz, 0.06)))
     }
 
     /// How it ends when a swell is the last that is heard.
@@ -215,7 +215,7 @@ impl Story<'_> {
             return None;
         }
         let left_by_hum = self.hum.is_residue(f, life.power) || self.hum.is_step(f, life.power);
-        if self.hum.is_line(f, 0.3) || left_by_hum {
+        if self.hum.was_line(f, 0.3) || left_by_hum {
             return Some("hum");
         }
         // Fading smears a tone by up to its own rate; what set out at last is none.
@@ -246,7 +246,7 @@ impl Story<'_> {
         mend_harmonics(&mut self.lives);
         mend_faint_tails(&mut self.lives);
         drop_doubles(&mut self.lives);
-        if let Some(hum_hz) = self.hum.fundamental_hz() {
+        if let Some(hum_hz) = self.hum.known_hz() {
             mend_sidebands(&mut self.lives, hum_hz);
         }
         mend_passages(&mut self.lives);
@@ -257,7 +257,7 @@ impl Story<'_> {
                 let pulses = (m.heard_hz - m.heard_hz.round()).abs() < PULSES_EXACT_HZ + 2.0 * m.u_hz()
                     && m.heard_hz < PULSES_HZ
                     && m.power < PULSES_PART * power;
-                let hums = m.power < HUM_PART * power && hum.is_line(m.heard_hz, HUM_EXACT_HZ);
+                let hums = m.power < HUM_PART * power && hum.was_line(m.heard_hz, HUM_EXACT_HZ);
                 !(moved && (hums || tones && pulses))
             });
         }

@@ -4,6 +4,8 @@
 //! over the last second and a bit of the sound turned back by the comb's own phase, which is least squares for lines
 //! that lie whole hertz apart, and far narrower than a notch: a beat two hertz beside a line passes unharmed.
 
+mod comb;
+mod record;
 mod residue;
 mod tooth;
 
@@ -16,17 +18,10 @@ use crate::heard;
 use crate::settings::Mains;
 use crate::spectrum::Peak;
 use num_complex::Complex32;
+use record::Record;
 use std::f64::consts::PI;
-use std::ops::Range;
 use tooth::{Shot, Tooth, unit};
 
-/// Fundamentals that are looked for unasked, Hz: two mains, vibrator supplies, aircraft converters.
-const WINDOWS: [(f64, f64); 4] = [(49.3, 50.7), (59.3, 60.7), (98.0, 122.0), (396.0, 404.0)];
-/// Highest order considered and highest frequency, Hz.
-const MOST_ORDER: u32 = 40;
-/// Up to this order a line is believed by itself; higher ones need neighbours.
-const LONE_ORDER: u32 = 6;
-const HIGHEST_HZ: f64 = 3000.0;
 /// Lines taken out at most.
 const MOST_LINES: usize = 12;
 /// Hops that the amplitude of a line is averaged over.
@@ -67,9 +62,7 @@ pub struct HumFollower {
     by_frequency: Vec<Peak>,
     /// For how many hops nothing has been taken out.
     left_alone: usize,
-    sum: f64,
-    sum_squares: f64,
-    looks: f64,
+    record: Record,
 }
 
 impl HumFollower {
@@ -85,9 +78,7 @@ impl HumFollower {
             teeth: Vec::new(),
             by_frequency: Vec::new(),
             left_alone: 0,
-            sum: 0.0,
-            sum_squares: 0.0,
-            looks: 0.0,
+            record: Record::default(),
         }
     }
 
@@ -95,51 +86,20 @@ impl HumFollower {
         self.mains = mains;
         self.found = false;
         self.teeth.clear();
-        (self.sum, self.sum_squares, self.looks) = (0.0, 0.0, 0.0);
+        self.record = Record::default();
     }
 
     /// Looks for the comb among the peaks of a long frame; `moving` are notes that moved, whose own harmonics are no
     /// hum; `sound` is what was heard up to now, `hop` the number of samples from look to look. Returns whether a line
     /// was found that was not known.
     pub fn look(&mut self, peaks: &[Peak], moving: &[f64], sound: &History, hop: usize) -> bool {
-        let near;
-        let windows: &[(f64, f64)] = match self.mains {
-            Mains::Off => return false,
-            Mains::Near(f) => {
-                near = [(f * 0.97, f * 1.03)];
-                &near
-            }
-            Mains::Auto => &WINDOWS,
-        };
-        let mut best: Option<(f64, f64, Orders)> = None;
         let mut by_frequency = std::mem::take(&mut self.by_frequency);
         by_frequency.clear();
         by_frequency.extend_from_slice(peaks);
         by_frequency.sort_unstable_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
-        for peak in peaks.iter().take(24) {
-            for order in 1..=6u32 {
-                let f0 = peak.frequency_hz / f64::from(order);
-                if !windows.iter().any(|w| (w.0..=w.1).contains(&f0)) {
-                    continue;
-                }
-                let (score, refined, orders) = score(&by_frequency, f0);
-                // A comb of its own kind needs three lines; a mains frequency proper is believed with two, or with its
-                // fundamental alone.
-                let named = [50.0, 60.0].iter().any(|m| (refined - m).abs() < 0.3)
-                    || matches!(self.mains, Mains::Near(_));
-                let low = orders.iter().filter(|&h| h <= 8).count();
-                let enough = if named { low >= 2 || orders.iter().next() == Some(1) } else { low >= 3 };
-                let of_a_note = moving.iter().any(|&m| {
-                    let k = (m / refined).round().max(1.0);
-                    (m - k * refined).abs() < 0.1 && orders.iter().all(|h| f64::from(h) % k == 0.0)
-                });
-                if enough && !of_a_note && best.as_ref().is_none_or(|b| score > b.0) {
-                    best = Some((score, refined, orders));
-                }
-            }
-        }
+        let best = comb::find(peaks, &by_frequency, self.mains, moving, self.fundamental_hz());
         self.by_frequency = by_frequency;
-        let Some((_, f0, orders)) = best else {
+        let Some((f0, orders)) = best else {
             self.absent += 1;
             if self.absent > MOST_ABSENT {
                 self.found = false;
@@ -159,9 +119,6 @@ impl HumFollower {
             self.fundamental_hz = f0;
         }
         self.found = true;
-        self.looks += 1.0;
-        self.sum += f0;
-        self.sum_squares += f0 * f0;
         let known = self.teeth.len();
         for order in orders.iter() {
             if self.teeth.len() < MOST_LINES && !self.teeth.iter().any(|t| t.order == order) {
@@ -171,6 +128,7 @@ impl HumFollower {
         }
         let more = self.teeth.len() > known;
         self.teeth.sort_by_key(|t| t.order);
+        self.record.take(f0, news, &self.teeth);
         if !news {
             self.lead((f0, SEEN), hop as f64 / self.rate_hz);
         }
@@ -325,75 +283,13 @@ impl HumFollower {
         }
     }
 
-    /// The record of the hum.
+    /// The record of the hum: of the comb that was heard for longest, whether it still is or not.
     pub fn heard(&self) -> Option<heard::Hum> {
-        if self.looks < 2.0 || self.teeth.is_empty() {
-            return None;
-        }
-        let mean = self.sum / self.looks;
-        let spread = (self.sum_squares / self.looks - mean * mean).max(0.0).sqrt();
-        let power: f32 = self.teeth.iter().map(|t| t.amplitude.norm_sqr()).sum();
-        Some(heard::Hum {
-            fundamental_hz: mean,
-            u_hz: spread.max(0.003),
-            level_db: 10.0 * f64::from(power.max(1e-20)).log10(),
-            harmonics: self.teeth.iter().map(|t| t.order).collect(),
-        })
-    }
-}
-
-/// A set of orders up to 63.
-#[derive(Clone, Copy, Default)]
-struct Orders(u64);
-
-impl Orders {
-    fn insert(&mut self, order: u32) {
-        self.0 |= 1 << order;
+        self.record.heard()
     }
 
-    /// How many of `some` orders there are.
-    fn among(self, some: Range<u32>) -> u32 {
-        (self.0 & ((1u64 << some.end) - (1u64 << some.start))).count_ones()
+    /// The fundamental that is known or, where it has been lost, that was heard for longest, Hz.
+    pub fn known_hz(&self) -> Option<f64> {
+        self.fundamental_hz().or_else(|| self.record.fundamental_hz())
     }
-
-    /// The lowest first.
-    fn iter(self) -> impl Iterator<Item = u32> {
-        (1..64).filter(move |h| self.0 >> h & 1 == 1)
-    }
-}
-
-/// How well a fundamental explains the peaks, which come in order of frequency: a sum over its lines that are there, the
-/// fundamental refined by them, and their orders.
-fn score(peaks: &[Peak], f0: f64) -> (f64, f64, Orders) {
-    let (mut refined, mut orders, mut total) = (f0, Orders::default(), 0.0);
-    for round in 0..2 {
-        let (mut above, mut below) = (0.0, 0.0);
-        orders = Orders::default();
-        total = 0.0;
-        for order in 1..=MOST_ORDER {
-            let h = f64::from(order);
-            if h * refined > HIGHEST_HZ {
-                break;
-            }
-            let gate = 0.15 + if round == 0 { 0.03 * h } else { 0.01 * h };
-            // High orders are believed where their neighbours are there too: a lone peak is no line of a comb.
-            if order > LONE_ORDER && orders.among(order - 4..order) < 2 {
-                continue;
-            }
-            let (line, gate) = (h * refined, gate.min(0.6));
-            let from = peaks.partition_point(|p| p.frequency_hz <= line - gate);
-            let near = peaks[from..].iter().take_while(|p| p.frequency_hz < line + gate);
-            let Some(peak) = near.max_by(|a, b| a.snr.total_cmp(&b.snr)) else { continue };
-            let db = 10.0 * peak.snr.log10();
-            total += (db - 10.0).clamp(0.0, 30.0) / h.sqrt();
-            let weight = h * h * peak.snr.min(1e5);
-            above += weight * peak.frequency_hz / h;
-            below += weight;
-            orders.insert(order);
-        }
-        if below > 0.0 {
-            refined = above / below;
-        }
-    }
-    (total, refined, orders)
 }

@@ -31,6 +31,11 @@ impl HumFollower {
             && (order <= 6.0 || self.teeth.iter().any(|t| t.order == order as u32))
     }
 
+    /// Whether it is one, or was for long of a comb that has been lost since.
+    pub fn was_line(&self, frequency_hz: f64, within_hz: f64) -> bool {
+        self.is_line(frequency_hz, within_hz) || self.record.is_line(frequency_hz, within_hz)
+    }
+
     /// Whether `frequency_hz` lies within `within_hz` of a line that is being taken out.
     pub fn takes_out(&self, frequency_hz: f64, within_hz: f64) -> bool {
         self.found && self.near(frequency_hz, within_hz).next().is_some()

@@ -23,6 +23,8 @@ const RUNS_HZ_S: f64 = 15.0;
 /// How far it may be from a harmonic: Hz, and parts; and its rate: Hz/s, and parts.
 const HARMONIC_OFF: (f64, f64) = (1.5, 0.015);
 const HARMONIC_RATE_OFF: (f64, f64) = (60.0, 0.25);
+/// How much louder a harmonic may come out of zero than its note, in power, where the path falls off towards zero.
+const LOUDER_HARMONIC: f64 = 50.0;
 /// How loud a sideband may be, of its note, in power.
 const SIDEBAND: f64 = 0.35;
 /// A note is this loud, of the loudest line that runs into zero with it, in power.
@@ -75,7 +77,10 @@ impl Line {
             (f - k * note.b.abs()).abs() < HARMONIC_OFF.0 + HARMONIC_OFF.1 * f
                 && (rate - k * note.r.abs()).abs() < HARMONIC_RATE_OFF.0 + HARMONIC_RATE_OFF.1 * rate
         };
-        self.b * self.r > 0.0 && self.last_seen_s >= note.last_seen_s && HARMONICS.into_iter().any(is)
+        self.b * self.r > 0.0
+            && self.last_seen_s >= note.last_seen_s
+            && self.power < LOUDER_HARMONIC * note.power
+            && HARMONICS.into_iter().any(is)
     }
 }
 
@@ -201,5 +206,19 @@ mod tests {
         let note = &table.lines[0];
         assert!((note.b - b(note.now_s)).abs() < 4.0 && (table.lines[1].b - note.b + 60.0).abs() < 4.0);
         assert!((note.power - 1.0).abs() < 1e-6, "{}", note.power);
+    }
+
+    /// What is left of hum stands at half the frequency of a far louder note for a moment: the note is no harmonic of that.
+    #[test]
+    fn a_far_louder_note_is_no_harmonic() {
+        let view = View { seen: Seen::Short, end_s: 1.0, length_s: SHORT_S, enbw_hz: 9.4 };
+        let line = |hz: f64, rate: f64, power: f64| {
+            let mut line = Line::born(0, &Peak { frequency_hz: hz, power, snr: 1e4 }, &view);
+            line.r = rate;
+            line
+        };
+        let left = line(52.3, 165.0, 1e-4);
+        assert!(line(105.0, 325.0, 1e-3).harmonic_of(&left));
+        assert!(!line(105.0, 325.0, 4e-2).harmonic_of(&left));
     }
 }
