@@ -55,7 +55,7 @@ use rest::Measured;
 use standing::{Closed, Standing};
 use std::collections::HashMap;
 use story::Story;
-use telling::Provisional;
+use telling::{Choice, Provisional};
 
 /// Time from one look to the next, s.
 const HOP_S: f64 = 0.05;
@@ -105,8 +105,8 @@ struct Dossier {
 struct Ended {
     line: Line,
     passages: Vec<passage::Passage>,
-    /// Where it stood still, s.
-    rests: Vec<(f64, f64)>,
+    /// Where it stood still, with the signs that it had then.
+    rests: Vec<(Measured, f64)>,
 }
 
 /// The ear for one channel at the working rate.
@@ -137,9 +137,9 @@ pub struct Ear {
     declared: Declarations,
     station_tones: bool,
     rows: Vec<TrackRow>,
-    chosen: Option<u32>,
-    /// The first line that was the note and moved.
-    first_note: Option<u32>,
+    /// Which line is the note now, and which was when the newest row was written.
+    now: Choice,
+    then: Choice,
     /// Lines that have ended lately, with their passages, for the rows still to be written.
     ended: Vec<Ended>,
     provisional: Option<Provisional>,
@@ -174,8 +174,8 @@ impl Ear {
             declared: Declarations::new(settings),
             station_tones: settings.station_tones,
             rows: Vec::new(),
-            chosen: None,
-            first_note: None,
+            now: Choice::default(),
+            then: Choice::default(),
             ended: Vec::new(),
             provisional: None,
             swells: swell::Swells::new(rate_hz, hop, settings.station_tones),
@@ -295,11 +295,7 @@ impl Ear {
                 self.past[old].soundings = Vec::new();
             }
             self.past.push(life);
-            self.ended.push(Ended {
-                passages: dossier.passages,
-                rests: dossier.rests.iter().map(|(m, _)| (m.start_s, m.end_s)).collect(),
-                line,
-            });
+            self.ended.push(Ended { passages: dossier.passages, rests: dossier.rests, line });
         }
     }
 
@@ -376,17 +372,20 @@ impl Ear {
         let end = self.raw.end();
         let now_s = end as f64 / self.rate_hz;
         self.follow_rests(end, now_s);
+        // All rests are closed while it is known of each what stands beside the others.
+        let lines = self.table.lines.clone();
+        let beside: Vec<Comb> = lines.iter().map(|l| self.beside(l)).collect();
+        let stands = |l: &Line| self.dossiers.get(&l.id).is_some_and(|d| d.standing.is_some());
+        let standing: Vec<bool> = lines.iter().map(stands).collect();
+        for (line, beside) in lines.iter().zip(beside) {
+            self.close_rest(line.id, line.b.signum(), &beside);
+        }
         let mut lag = LAG_S - HOP_S;
         while lag > HOP_S / 2.0 {
             self.write_rows(now_s, lag);
             lag -= HOP_S;
         }
-        // All rests are closed while it is known of each what stands beside the others.
-        let lines = self.table.lines.clone();
-        let beside: Vec<Comb> = lines.iter().map(|l| self.beside(l)).collect();
-        for (line, beside) in lines.into_iter().zip(beside) {
-            let standing = self.dossiers.get(&line.id).and_then(|d| d.standing.as_ref()).is_some();
-            self.close_rest(line.id, line.b.signum(), &beside);
+        for (line, standing) in lines.into_iter().zip(standing) {
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
             if line.confirmed() && !self.is_passing_hum(&line) {
                 let mut life = Life::of(&line, dossier.rests, dossier.passages, true);

@@ -54,11 +54,14 @@ pub fn is_station_tone_near(frequency_hz: f64, within_hz: f64) -> bool {
     STATION_TONES.iter().any(|t| (frequency_hz - t).abs() < within_hz)
 }
 
+/// Where something stood: from and until when, s, and its offset with its sign, Hz.
+pub type Stood = (f64, f64, f64);
+
 /// Side of zero at an instant of a line that has the sign `sign` of its own there, from what was declared and the
 /// first move heard after it. A declaration made at the beginning speaks of the first note only.
 pub fn side_at(
     declared: &[Declared],
-    (outline, passages): (&[Point], &[Passage]),
+    (outline, passages, stood): (&[Point], &[Passage], impl Iterator<Item = Stood> + Clone),
     first_of_note: bool,
     at_s: f64,
     sign: f64,
@@ -72,7 +75,7 @@ pub fn side_at(
         if n == 0 && !first_of_note {
             continue;
         }
-        let Some((rho, first)) = first_move(outline.iter().filter(|p| p.at_s >= d.at_s - 0.2)) else {
+        let Some((rho, first)) = first_move(outline.iter().filter(|p| p.at_s >= d.at_s - 0.2), &stood) else {
             continue;
         };
         let moved_s = first.at_s;
@@ -95,8 +98,20 @@ pub fn side_at(
 const MOVE_HZ: f64 = 1.2;
 const MOVE_SIGMAS: f64 = 4.0;
 
-/// The first move on one side of zero: by how much |b| changed, Hz, and the sighting that shows it.
-fn first_move<'a>(outline: impl Iterator<Item = &'a Point>) -> Option<(f64, Point)> {
+/// How near to where it stood before a line stands again that no hand has moved, Hz.
+const BACK_HZ: f64 = 0.05;
+
+/// The first move on one side of zero: by how much |b| changed, Hz, and the sighting that shows it. What leaves where it
+/// `stood` and stands there again was thrown off by what came beside it: no hand finds the same place again.
+fn first_move<'a>(
+    outline: impl Iterator<Item = &'a Point>,
+    stood: &(impl Iterator<Item = Stood> + Clone),
+) -> Option<(f64, Point)> {
+    let thrown = |p: &Point| {
+        let before = stood.clone().filter(|s| s.1 < p.at_s).last();
+        let after = stood.clone().find(|s| s.0 > p.at_s);
+        before.zip(after).is_some_and(|(before, after)| (before.2 - after.2).abs() < BACK_HZ)
+    };
     let mut from: Option<&Point> = None;
     for p in outline {
         let Some(q) = from.filter(|q| q.b * p.b > 0.0) else {
@@ -105,7 +120,12 @@ fn first_move<'a>(outline: impl Iterator<Item = &'a Point>) -> Option<(f64, Poin
         };
         let rho = p.b.abs() - q.b.abs();
         if rho.abs() > MOVE_HZ.max(MOVE_SIGMAS * p.u.hypot(q.u)) {
-            return Some((rho, *p));
+            if !thrown(p) && !thrown(q) {
+                return Some((rho, *p));
+            }
+            if thrown(q) {
+                from = Some(p);
+            }
         }
     }
     None
@@ -386,7 +406,20 @@ mod tests {
             [(4.0, 73.4, 1.1), (14.6, 73.4 + off, 0.7), (14.7, 73.4, 0.3), (15.0, -73.4 - off, 0.3)]
                 .map(|(at_s, b, u)| Point { at_s, b, u, power: 1.0, seen: Seen::Short })
         };
-        assert!(first_move(outline(1.9).iter()).is_none());
-        assert!(first_move(outline(-7.0).iter()).is_some_and(|(rho, p)| rho < 0.0 && p.at_s > 14.0));
+        let nowhere = std::iter::empty();
+        assert!(first_move(outline(1.9).iter(), &nowhere).is_none());
+        let moved = first_move(outline(-7.0).iter(), &nowhere);
+        assert!(moved.is_some_and(|(rho, p)| rho < 0.0 && p.at_s > 14.0));
+    }
+
+    /// A station's data throw the follower of its carrier off by 45 Hz; as the carrier stands where it stood, nobody has turned
+    /// the dial. Where it stands elsewhere afterwards, somebody has.
+    #[test]
+    fn what_stands_where_it_stood_was_not_moved() {
+        let point = |at_s: f64, b: f64| Point { at_s, b, u: 0.4, power: 1.0, seen: Seen::Short };
+        let outline = [point(0.2, 1483.2), point(2.0, 1528.0), point(2.4, 1455.0), point(3.5, 1483.2)];
+        let stood = |after: f64| [(0.0, 1.5, 1483.195), (3.3, 4.6, after)].into_iter();
+        assert!(first_move(outline.iter(), &stood(1483.192)).is_none());
+        assert!(first_move(outline.iter(), &stood(1479.8)).is_some_and(|(rho, _)| rho > 40.0));
     }
 }

@@ -5,7 +5,8 @@ use super::joint::Joint;
 use super::life::Life;
 use super::passage::Passage;
 use super::path::{Point, TRAVEL_HZ};
-use super::story::{Story, side_at};
+use super::rest::Measured;
+use super::story::{Stood, Story, side_at};
 use crate::heard::CrossingKind;
 use crate::offset::Side;
 
@@ -22,6 +23,7 @@ pub struct Stretch {
     pub outline: Vec<Point>,
     pub passages: Vec<Passage>,
     pub members: Vec<(usize, f64)>,
+    stood: Vec<Stood>,
     last_sign: f64,
 }
 
@@ -83,6 +85,8 @@ impl Story<'_> {
                 stretch.passages.extend(passage.or(way.filter(|w| w.kind == CrossingKind::Crossed)));
                 stretch.outline.extend(life.outline.iter().map(|p| Point { b: p.b * sign, ..*p }));
                 stretch.passages.extend(life.passages.iter().copied());
+                let stood = |(m, own): &(Measured, f64)| (m.start_s, m.end_s, sign * own * m.heard_hz);
+                stretch.stood.extend(life.rests.iter().map(stood));
                 stretch.members.push((i, sign));
                 stretch.last_sign = life.last.0.signum() * sign;
             }
@@ -94,7 +98,8 @@ impl Story<'_> {
     pub(super) fn side_at(&self, stretches: &[Stretch], i: usize, at_s: f64, sign: f64) -> Side {
         let member = |s: &Stretch| s.members.iter().find(|m| m.0 == i).map(|m| m.1);
         stretches.iter().find_map(|s| Some((s, member(s)?))).map_or(Side::Unknown, |(s, own)| {
-            side_at(self.declared.all(), (&s.outline, &s.passages), s.first, at_s, sign * own)
+            let course = (s.outline.as_slice(), s.passages.as_slice(), s.stood.iter().copied());
+            side_at(self.declared.all(), course, s.first, at_s, sign * own)
         })
     }
 }
