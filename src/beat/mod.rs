@@ -9,6 +9,7 @@
 
 mod adler;
 mod chain;
+mod choice;
 mod coupling;
 mod declared;
 mod doubt;
@@ -45,6 +46,7 @@ use crate::estimate::Comb;
 use crate::heard::{CrossingKind, Heard, Level, TrackRow, Warning};
 use crate::settings::{Command, Settings};
 use crate::spectrum::{Peak, RealFrame};
+use choice::{Candidate, Choice};
 use declared::Declarations;
 use frames::{Frames, SHORT_S, frame, samples};
 use history::History;
@@ -55,7 +57,7 @@ use rest::Measured;
 use standing::{Closed, Standing};
 use std::collections::HashMap;
 use story::Story;
-use telling::{Choice, Provisional};
+use telling::Provisional;
 
 /// Time from one look to the next, s.
 const HOP_S: f64 = 0.05;
@@ -140,6 +142,8 @@ pub struct Ear {
     /// Which line is the note now, and which was when the newest row was written.
     now: Choice,
     then: Choice,
+    /// Scratch for lines that may be it.
+    candidates: Vec<Candidate>,
     /// Lines that have ended lately, with their passages, for the rows still to be written.
     ended: Vec<Ended>,
     provisional: Option<Provisional>,
@@ -176,6 +180,7 @@ impl Ear {
             rows: Vec::new(),
             now: Choice::default(),
             then: Choice::default(),
+            candidates: Vec::new(),
             ended: Vec::new(),
             provisional: None,
             swells: swell::Swells::new(rate_hz, hop, settings.station_tones),

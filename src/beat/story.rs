@@ -28,7 +28,10 @@ use std::f64::consts::PI;
 
 /// Audio tones of standard-frequency stations, Hz: 15 CFR 200.107 and NIST SP 432 for the United States' (500, 600,
 /// 440 steady; 1000, 1200, 1500 marks; 100 code), NRC's description of CHU for 1000.
-const STATION_TONES: [f64; 7] = [100.0, 440.0, 500.0, 600.0, 1000.0, 1200.0, 1500.0];
+pub const STATION_TONES: [f64; 7] = [100.0, 440.0, 500.0, 600.0, 1000.0, 1200.0, 1500.0];
+
+/// How near to a multiple of 1000 Hz a sound card's whine is, Hz.
+const WHINE_HZ: f64 = 0.6;
 
 /// A rest this exactly on a hum line, Hz, and this much weaker than the note was, in power, is the hum's.
 const HUM_EXACT_HZ: f64 = 0.05;
@@ -56,6 +59,12 @@ pub fn is_station_tone_near(frequency_hz: f64, within_hz: f64) -> bool {
 
 /// Where something stood: from and until when, s, and its offset with its sign, Hz.
 pub type Stood = (f64, f64, f64);
+
+/// Which multiple of 1000 Hz something is: a sound card whines at several of them.
+pub fn thousand(frequency_hz: f64) -> Option<u32> {
+    let k = (frequency_hz / 1000.0).round();
+    (k >= 1.0 && (frequency_hz - 1000.0 * k).abs() < WHINE_HZ).then_some(k as u32)
+}
 
 /// Side of zero at an instant of a line that has the sign `sign` of its own there, from what was declared and the
 /// first move heard after it. A declaration made at the beginning speaks of the first note only.
@@ -243,15 +252,9 @@ impl Story<'_> {
         if self.station_tones && is_station_tone_near(f, 1.0) && !set_out {
             return Some("a standard station's tone");
         }
-        let thousand = |l: &Life| {
-            let f = l.frequency_hz();
-            let k = (f / 1000.0).round();
-            (!l.travelled && k >= 1.0 && (f - 1000.0 * k).abs() < 0.6).then_some(k)
-        };
-        let mut family: Vec<f64> = self.lives.iter().filter_map(thousand).collect();
-        family.sort_by(f64::total_cmp);
-        family.dedup();
-        (thousand(life).is_some() && family.len() >= 2)
+        let whines = |l: &Life| thousand(l.frequency_hz()).filter(|_| !l.travelled);
+        let own = whines(life);
+        (own.is_some() && self.lives.iter().filter_map(whines).any(|k| Some(k) != own))
             .then_some("one of several multiples of 1000 Hz: a sound card's own whine")
     }
 

@@ -2,10 +2,9 @@
 
 use super::frames::SHORT_S;
 use super::lines::Line;
-use super::path::Point;
 use super::rest::Measured;
 use super::standing::Standing;
-use super::{Ear, HOP_S, ROW_GAP_S, pulling, story};
+use super::{Ear, pulling, story};
 use crate::heard::{EndingState, Snapshot, TrackRow, TrackState};
 use crate::offset::Side;
 
@@ -27,115 +26,9 @@ pub struct Provisional {
     pull_until_s: f64,
 }
 
-/// A line this much weaker than another, in power, that moved is no reason to call that one a whistle.
-const FAINT: f64 = 0.005;
-/// How long before the note was last heard to move what stands was born that is a whistle, s.
-const BESIDE_S: f64 = 1.0;
-/// How near two lines are that are one note, Hz and parts.
-const SAME_HZ: f64 = 5.0;
-const SAME_PART: f64 = 0.05;
-/// For how long a harmonic may go on when its note is no longer heard, s, and how near to one it is, Hz and parts.
-const OUTLIVES_S: f64 = 1.0;
-const HARMONIC_HZ: f64 = 1.5;
-const HARMONIC_PART: f64 = 0.015;
-
-/// Which line is the note, for one that listens at some instant.
-#[derive(Default, Clone, Copy)]
-pub struct Choice {
-    /// The line that was the note when one was last heard.
-    id: Option<u32>,
-    /// The line that is the first note that moved.
-    first: Option<u32>,
-    /// Until when a note was heard to move, s, and its power.
-    moved: Option<(f64, f64)>,
-}
-
 impl Ear {
-    /// The line that is the note as far as is known now; where a past instant is asked about, the lines that were heard
-    /// then, those that have ended since among them.
-    fn choose(&mut self, at_s: Option<f64>) -> Option<u32> {
-        let was = if at_s.is_some() { self.then } else { self.now };
-        let choice = self.choose_after(was, at_s)?;
-        *(if at_s.is_some() { &mut self.then } else { &mut self.now }) = choice;
-        choice.id
-    }
-
-    fn choose_after(&self, was: Choice, at_s: Option<f64>) -> Option<Choice> {
-        let past = self.ended.iter().map(|e| &e.line).filter(|_| at_s.is_some());
-        let whistle = |l: &Line| {
-            was.moved.is_some_and(|(to_s, power)| l.born_s < to_s - BESIDE_S && FAINT * l.power < power)
-        };
-        // Where a line was at the instant asked about; `None` where it was not heard or is nothing to choose.
-        let place = |l: &'_ Line| {
-            let f = at_s.map_or(Some(l.b), |t| Some(self.place(l, t)?.b))?.abs();
-            let tone = self.hum.is_line(f, 0.3)
-                || self.is_passing_hum(l)
-                || self.station_tones && story::is_station_tone(f);
-            (l.confirmed() && (l.path.travelled() || !tone && !whistle(l))).then_some(f)
-        };
-        let eligible = self.table.lines.iter().chain(past).filter_map(|l| Some((l, place(l)?)));
-        let rank = |l: &Line| l.power * if Some(l.id) == was.id { 4.0 } else { 1.0 };
-        let (best, f) = eligible.clone().max_by(|(a, _), (b, _)| {
-            a.path.travelled().cmp(&b.path.travelled()).then(rank(a).total_cmp(&rank(b)))
-        })?;
-        // A harmonic of another line that moves with it is not the note.
-        let lower = eligible.clone().find(|(l, g)| {
-            l.path.travelled() == best.path.travelled()
-                && l.power > 0.05 * best.power
-                && (2..=3).any(|k| (f - f64::from(k) * g).abs() < 0.01 * f)
-        });
-        let note = lower.map_or(best, |(l, _)| l);
-        let instant_s = at_s.unwrap_or_else(|| self.now_s());
-        let before = was.id.filter(|id| *id != note.id).and_then(|id| self.line(id));
-        let silent = |b: &Line| match at_s {
-            Some(t) => self.place(b, t).is_none(),
-            None => self.table.lines.iter().all(|l| l.id != b.id),
-        };
-        if before.is_some_and(|b| silent(b) && self.outlives(note, b, instant_s)) {
-            return None;
-        }
-        let mut choice = Choice { id: Some(note.id), ..was };
-        if note.path.travelled() {
-            let goes_on = before.is_some_and(|b| was.first == Some(b.id) && is_one(note, b, instant_s));
-            if goes_on || was.first.is_none() {
-                choice.first = Some(note.id);
-            }
-            if !self.stood(note.id, instant_s) {
-                choice.moved = Some((instant_s, note.power));
-            }
-        }
-        Some(choice)
-    }
-
-    /// Where a line was at an instant: between two sightings or, where it is a note that moved, where it rested.
-    fn place(&self, line: &Line, at_s: f64) -> Option<Point> {
-        let within = |from: f64, to: f64| (from..=to).contains(&at_s);
-        let rested = || {
-            let rest = self.rests_of(line.id).iter().find(|(m, _)| within(m.start_s, m.end_s));
-            let b = |m: &Measured, sign: f64| sign * (m.heard_hz + m.rate * (at_s - m.at_s));
-            let point = |b, u, power| Point { at_s, b, u, power, seen: line.seen };
-            let standing = || {
-                let standing = self.dossiers.get(&line.id)?.standing.as_ref()?;
-                let b = standing.frequency_hz * line.b.signum();
-                within(standing.core.0, standing.core.1).then(|| point(b, line.b_u(), line.power))
-            };
-            rest.map(|(m, sign)| point(b(m, *sign), m.u_hz(), m.power)).or_else(standing)
-        };
-        line.path.at(at_s, ROW_GAP_S).or_else(|| if line.path.travelled() { rested() } else { None })
-    }
-
-    /// Whether a line is but a harmonic of a note that was heard until just before an instant.
-    fn outlives(&self, line: &Line, note: &Line, at_s: f64) -> bool {
-        let mut back = (1..=(OUTLIVES_S / HOP_S) as u32).map(|back| at_s - HOP_S * f64::from(back));
-        let together = back.find_map(|t| Some((self.place(line, t)?, note.path.at(t, ROW_GAP_S)?)));
-        together.is_some_and(|(p, q)| {
-            let (f, g) = (p.b.abs(), q.b.abs());
-            (2..=5).any(|k| (f - f64::from(k) * g).abs() < HARMONIC_HZ + HARMONIC_PART * f)
-        })
-    }
-
     /// The rests that are over of a line of the table, or of one that has ended lately.
-    fn rests_of(&self, id: u32) -> &[(Measured, f64)] {
+    pub(super) fn rests_of(&self, id: u32) -> &[(Measured, f64)] {
         let ended = || self.ended.iter().find(|e| e.line.id == id).map(|e| e.rests.as_slice());
         self.dossiers.get(&id).map(|d| d.rests.as_slice()).or_else(ended).unwrap_or_default()
     }
@@ -251,13 +144,4 @@ impl Ear {
         self.provisional = provisional;
         snapshot
     }
-}
-
-/// Whether two lines were one note just before an instant.
-fn is_one(a: &Line, b: &Line, at_s: f64) -> bool {
-    let near = |t: f64| {
-        let (f, g) = (a.path.at(t, ROW_GAP_S)?.b.abs(), b.path.at(t, ROW_GAP_S)?.b.abs());
-        Some((f - g).abs() < SAME_HZ + SAME_PART * f.min(g))
-    };
-    (0..=8).any(|back| near(at_s - HOP_S * f64::from(back)).unwrap_or(false))
 }
