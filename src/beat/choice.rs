@@ -12,6 +12,8 @@ use super::{Ear, HOP_S, ON_HUM_HZ, ROW_GAP_S, story};
 const FAINT: f64 = 0.005;
 /// How long before the note was last heard to move what stands was born that is a whistle, s.
 const BESIDE_S: f64 = 1.0;
+/// What moved by more, all in all, stands no longer, Hz.
+const STANDS_HZ: f64 = 5.0;
 /// How much the line that was the note before counts, in power.
 const BEFORE: f64 = 4.0;
 /// How near two lines are that are one note, Hz and parts.
@@ -20,6 +22,8 @@ const SAME_PART: f64 = 0.05;
 /// A fundamental, or the middle of a family, may be this much softer than another line of it, in power.
 const FUNDAMENTAL: f64 = 0.05;
 const MIDDLE: f64 = 0.003;
+/// Below this a path may let a note's sidebands through the louder, Hz.
+const SOFT_HZ: f64 = 120.0;
 /// How near to its place in a family a line is, Hz, and the highest order of hum on a note.
 const FAMILY_HZ: f64 = 3.0;
 const HUM_ORDERS: u32 = 3;
@@ -35,7 +39,7 @@ pub struct Choice {
     id: Option<u32>,
     /// The line that is the first note that moved.
     pub first: Option<u32>,
-    /// Until when a note was heard to move, s, and its power.
+    /// Until when a note was heard to move, s, and its power at most.
     moved: Option<(f64, f64)>,
 }
 
@@ -77,17 +81,20 @@ impl Ear {
     fn find_candidates(&self, was: &Choice, at_s: Option<f64>, candidates: &mut Vec<Candidate>) {
         let past = self.ended.iter().map(|e| &e.line).filter(|_| at_s.is_some());
         let instant_s = at_s.unwrap_or_else(|| self.now_s());
-        let whistle = |l: &Line| {
-            was.moved.is_some_and(|(to_s, power)| l.born_s < to_s - BESIDE_S && FAINT * l.power < power)
+        let whistle = |l: &Line, power: f64| {
+            l.path.travel_hz() < STANDS_HZ
+                && was.moved.is_some_and(|(to_s, moved)| l.born_s < to_s - BESIDE_S && FAINT * power < moved)
         };
         let candidate = |l: &Line| {
-            let hz = at_s.map_or(Some(l.b), |t| Some(self.place(l, t)?.b))?.abs();
+            let placed = |t: f64| self.place(l, t).map(|p| (p.b, p.power));
+            let (b, power) = at_s.map_or(Some((l.b, l.power)), placed)?;
+            let hz = b.abs();
             let travelled = l.path.travelled();
             let tone = self.station_tones && story::is_station_tone(hz);
             let hum = |within_hz: f64| self.hum.is_line(hz, within_hz);
-            let other = !travelled && (hum(0.3) || tone || self.is_passing_hum(l) || whistle(l));
+            let other = !travelled && (hum(0.3) || tone || self.is_passing_hum(l) || whistle(l, power));
             let aside = (tone || hum(ON_HUM_HZ)) && self.stood(l.id, instant_s);
-            (l.confirmed() && !other).then_some(Candidate { id: l.id, hz, power: l.power, travelled, aside })
+            (l.confirmed() && !other).then_some(Candidate { id: l.id, hz, power, travelled, aside })
         };
         candidates.clear();
         candidates.extend(self.table.lines.iter().chain(past).filter_map(candidate));
@@ -129,7 +136,8 @@ impl Ear {
                 choice.first = Some(note.id);
             }
             if !self.stood(note.id, instant_s) {
-                choice.moved = Some((instant_s, note.power));
+                let loudest = was.moved.map_or(0.0, |(_, power)| power).max(chosen.power);
+                choice.moved = Some((instant_s, loudest));
             }
         }
         Some(choice)
@@ -147,9 +155,10 @@ impl Ear {
             let (below, above) = (c.hz - apart_hz, c.hz + apart_hz);
             is_at(side, below) && other(above) || is_at(side, above) && other(below)
         };
-        let loud = |c: &&Candidate| c.power > MIDDLE * side.power;
+        let least = |c: &Candidate| if c.hz < SOFT_HZ { MIDDLE } else { 1.0 };
+        let loud = |c: &&Candidate| c.id != side.id && c.power > least(c) * side.power;
         hum.chain(tones).find_map(|apart_hz| {
-            candidates.iter().filter(moves).filter(loud).find(|c| side.leads() && is_middle(c, apart_hz))
+            candidates.iter().filter(loud).find(|c| side.leads() && is_middle(c, apart_hz))
         })
     }
 
