@@ -72,6 +72,8 @@ const EARLY_S: f64 = 1.024;
 const FIRST_HUM_LOOK: u64 = 21;
 /// A track row is final this long after its instant, s.
 const LAG_S: f64 = 3.0;
+/// A line that has not been heard for so long is no double of one that is, s.
+const UNHEARD_S: f64 = 0.5;
 /// Longest gap between two sightings that a row may bridge, s.
 const ROW_GAP_S: f64 = 0.3;
 /// How much of the sound is kept for a rest to begin in, s.
@@ -274,8 +276,12 @@ impl Ear {
             self.dossiers.remove(&gone);
         }
         while let Some(double) = self.table.double() {
-            self.table.lines.retain(|l| l.id != double);
-            self.dossiers.remove(&double);
+            let lesser = self.table.lines.extract_if(.., |l| l.id == double).next();
+            // What has not been heard for long only happens to be expected there: it was a line of its own.
+            match lesser.filter(|l| l.last_seen_s < now_s - UNHEARD_S) {
+                Some(line) => self.bury(line),
+                None => drop(self.dossiers.remove(&double)),
+            }
         }
         self.follow_rests(end, now_s);
         self.judge_passages(now_s);
