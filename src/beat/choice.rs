@@ -4,9 +4,9 @@
 //! A line of the hum or a station's tone that the note's follower was left at is passed over for what moves on.
 
 use super::lines::Line;
-use super::path::Point;
+use super::path::{self, Point};
 use super::rest::Measured;
-use super::{Ear, HOP_S, ON_HUM_HZ, ROW_GAP_S, story};
+use super::{Ear, HOP_S, ON_HUM_HZ, ROW_GAP_S, story, under};
 
 /// A line that moved and is this much weaker than another, in power, is no reason to call that one a whistle.
 const FAINT: f64 = 0.005;
@@ -24,6 +24,11 @@ const FUNDAMENTAL: f64 = 0.05;
 const MIDDLE: f64 = 0.003;
 /// Below this a path may let a note's sidebands through the louder, Hz.
 const SOFT_HZ: f64 = 120.0;
+/// How long before the note was lost what stays of it may have been found, and how long after it, s; and how many lives back a
+/// note is looked for.
+const FOUND_S: f64 = 0.5;
+const STAYS_S: f64 = 60.0;
+const LIVES: usize = 12;
 /// How near to its place in a family a line is, Hz, and the highest order of hum on a note.
 const FAMILY_HZ: f64 = 3.0;
 const HUM_ORDERS: u32 = 3;
@@ -92,7 +97,8 @@ impl Ear {
             let travelled = l.path.travelled();
             let tone = self.station_tones && story::is_station_tone(hz);
             let hum = |within_hz: f64| self.hum.is_line(hz, within_hz);
-            let other = !travelled && (hum(0.3) || tone || self.is_passing_hum(l) || whistle(l, power));
+            let other = !travelled && (hum(0.3) || tone || self.is_passing_hum(l) || whistle(l, power))
+                || self.stays_of_note(l, hz, power);
             let aside = (tone || hum(ON_HUM_HZ)) && self.stood(l.id, instant_s);
             (l.confirmed() && !other).then_some(Candidate { id: l.id, hz, power, travelled, aside })
         };
@@ -160,6 +166,18 @@ impl Ear {
         hum.chain(tones).find_map(|apart_hz| {
             candidates.iter().filter(loud).find(|c| side.leads() && is_middle(c, apart_hz))
         })
+    }
+
+    /// Whether a line, found after a note was lost on its way to zero, is far softer than the note was when it went past there: what
+    /// rode beside the note and stays.
+    fn stays_of_note(&self, line: &Line, hz: f64, power: f64) -> bool {
+        let lost = |last_seen_s: f64| (-FOUND_S..STAYS_S).contains(&(line.born_s - last_seen_s));
+        let waiting = self.table.lines.iter().filter(|l| l.id != line.id && l.path.travelled());
+        let waiting = waiting.filter(|l| lost(l.last_seen_s)).map(|l| l.path.outline());
+        let ended = self.past.iter().rev().take(LIVES).filter(|l| l.moved() && lost(l.last_seen_s));
+        let mut notes = waiting.chain(ended.map(|l| l.outline.as_slice()));
+        let passed = |outline| path::passed(outline, hz);
+        hz < SOFT_HZ && notes.any(|o| passed(o).is_some_and(|p| power < under::FAR_SOFTER * p))
     }
 
     /// Where a line was at an instant: between two sightings or, where it is a note that moved, where it rested.

@@ -276,6 +276,18 @@ impl Life {
         self.born_s = self.born_s.max(at_s);
     }
 
+    /// Cuts off all that came after `at_s`, when it was lost.
+    pub fn end_after(&mut self, at_s: f64) {
+        self.outline.retain(|p| p.at_s <= at_s);
+        self.rests.retain(|(m, _)| m.end_s <= at_s);
+        self.passages.retain(|p| p.at_s <= at_s);
+        (self.at_end, self.standing_at_end) = (false, false);
+        self.last_seen_s = self.last_seen_s.min(at_s);
+        if let [.., p, q] = self.outline.as_slice() {
+            (self.last, self.last_power) = ((q.b, (q.b - p.b) / (q.at_s - p.at_s).max(STEP_S)), q.power);
+        }
+    }
+
     /// When it stood as the note, s: from its first rest to its last, where it has any. A hum line that is heard until the comb
     /// is taken out may go on as the note that came to rest beside it, and a line that its note has left may catch another.
     pub fn stood_s(&self) -> (f64, f64) {

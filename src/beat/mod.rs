@@ -39,6 +39,7 @@ mod story;
 mod stretch;
 mod swell;
 mod telling;
+mod under;
 
 pub use ears::{Ears, Tells};
 

@@ -37,6 +37,8 @@ const INTO_S: f64 = 2.0;
 const FALLS_HZ_S: f64 = 40.0;
 const GOES_ON: f64 = 0.5;
 const TO_ZERO_S: f64 = 0.5;
+/// Longest time between two sightings of which a note has gone past what lies between, s.
+const PASSED_S: f64 = 0.5;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
 pub const LEAST_OUTLINE: usize = 4;
@@ -149,6 +151,15 @@ fn is_dip(last: &Point, first: &Point) -> bool {
 fn reaches(outer: &Point, inner: &Point, gap_s: f64) -> bool {
     let rate = (inner.b.abs() - outer.b.abs()) / (inner.at_s - outer.at_s).abs().max(1e-3);
     inner.b.abs() + rate * gap_s < DIP_TO_HZ
+}
+
+/// Power with which a note last went past a frequency on its way, by the sightings of it in order of time.
+pub fn passed(outline: &[Point], hz: f64) -> Option<f64> {
+    let spans = |pair: &&[Point]| {
+        let (p, q) = (pair[0].b.abs(), pair[1].b.abs());
+        (p.min(q)..=p.max(q)).contains(&hz) && pair[1].at_s - pair[0].at_s < PASSED_S
+    };
+    outline.windows(2).rev().find(spans).map(|pair| f64::midpoint(pair[0].power, pair[1].power))
 }
 
 impl Path {

@@ -20,6 +20,7 @@ use super::rest::Measured;
 use super::sounding::Sounding;
 use super::stretch::Stretch;
 use super::swell::Swelling;
+use super::under::leave_what_stays_above;
 use crate::heard::{
     Crossing, CrossingKind, Ending, EndingState, Heard, Level, Method, Pulled, Rest, Warning,
 };
@@ -272,6 +273,7 @@ impl Story<'_> {
         if let Some(hum_hz) = self.hum.known_hz() {
             mend_sidebands(&mut self.lives, hum_hz);
         }
+        leave_what_stays_above(&mut self.lives);
         mend_passages(&mut self.lives);
         for life in &mut self.lives {
             // What a life that moved took for itself of the hum is no rest of the note.

@@ -1,7 +1,8 @@
 //! One line: a filter of its frequency and rate, and how long it is waited for.
 
 use super::{Seen, View};
-use crate::beat::{low, path::Path};
+use crate::beat::path::{self, Path};
+use crate::beat::{low, under};
 use crate::spectrum::Peak;
 
 /// A line.
@@ -138,6 +139,15 @@ impl Line {
         let gate = (3.0 * spread).min(150.0).hypot(surprise.min(80.0));
         // A note that went under is waited for near zero only: elsewhere anything might be taken for it.
         if blind > 0.4 && self.went_under() && peak.frequency_hz > 2.0 * NEAR_ZERO_HZ + 0.3 * self.r.abs() {
+            return None;
+        }
+        // What is far softer there than the note was when it went past is not the note.
+        let passed = || path::passed(self.path.outline(), peak.frequency_hz);
+        if blind > 0.4
+            && self.went_under()
+            && view.seen != Seen::Long
+            && passed().is_some_and(|power| peak.power < under::FAR_SOFTER * power)
+        {
             return None;
         }
         [1.0, -1.0]

@@ -1,0 +1,92 @@
+//! A note that went below what the path passes, and what stays above of it.
+//!
+//! Hum on a note, a station's modulation: what rides beside the note at a fixed distance stays at that distance from zero when the
+//! note itself is no longer heard, and may keep the note's follower. It is told from the note by two things: it stands about as
+//! far from zero as the sidebands were from the note, and far softer than the note was when it passed there.
+
+use super::life::Life;
+use super::path::{self, Point};
+
+/// For how long, in steps of so many seconds, two lives are at a fixed distance, and how much softer the sideband is, in power.
+const STEP_S: f64 = 0.1;
+const STEPS: usize = 6;
+const SOFTER: f64 = 0.2;
+/// Sidebands are at least so far from their note, and keep their distance so well while it moves by so much, Hz.
+const LEAST_HZ: f64 = 30.0;
+const KEEPS_HZ: f64 = 2.0;
+const MOVES_HZ: f64 = 60.0;
+/// How far from its sidebands' distance a note that is no longer heard may leave them, Hz, and up to which multiple.
+const UNDER_HZ: f64 = 45.0;
+const MULTIPLES: u32 = 2;
+/// How much softer than the note was at the same place what stays is, in power.
+pub const FAR_SOFTER: f64 = 0.05;
+/// How long before the note was lost what stays of it may have been found, s.
+const FOUND_S: f64 = 0.5;
+
+/// Ends the lives of notes that went under where only what rode beside them stayed, and makes what was found of that afterwards
+/// nothing that moved or rested.
+pub fn leave_what_stays_above(lives: &mut [Life]) {
+    for i in 0..lives.len() {
+        let Some(apart_hz) = spacing(lives, i) else { continue };
+        let stays = |b: f64, power: f64, before_s: f64, note: &Life| {
+            let near = (1..=MULTIPLES).any(|k| (b.abs() - f64::from(k) * apart_hz).abs() < UNDER_HZ);
+            let before = &note.outline[..note.outline.partition_point(|p| p.at_s < before_s)];
+            near && path::passed(before, b.abs()).is_some_and(|p| power < FAR_SOFTER * p)
+        };
+        let note = &lives[i];
+        let sighted = note.outline.iter().find(|p| stays(p.b, p.power, p.at_s, note)).map(|p| p.at_s);
+        let rested = note.rests.iter().find(|(m, _)| stays(m.heard_hz, m.power, m.start_s, note));
+        let rested = rested.map(|(m, _)| m.start_s);
+        let Some(stays_s) = sighted.into_iter().chain(rested).min_by(f64::total_cmp) else { continue };
+        // What is louder again afterwards was only faded.
+        let loud = |p: &&Point| p.at_s > stays_s && !stays(p.b, p.power, stays_s, note);
+        if note.outline.iter().any(|p| loud(&p)) {
+            continue;
+        }
+        let Some(lost) = note.outline.iter().rev().find(|p| p.at_s < stays_s) else { continue };
+        let lost_s = lost.at_s;
+        let left: Vec<usize> = (0..lives.len())
+            .filter(|&j| j != i && lives[j].born_s > lost_s - FOUND_S)
+            .filter(|&j| lives[j].outline.iter().all(|p: &Point| stays(p.b, p.power, lost_s, note)))
+            .collect();
+        for j in left {
+            lives[j].travelled = false;
+            lives[j].travel_hz = 0.0;
+            lives[j].rests.clear();
+        }
+        lives[i].end_after(lost_s);
+    }
+}
+
+/// How far from a note that moved another, softer, went with it all along, Hz.
+fn spacing(lives: &[Life], note: usize) -> Option<f64> {
+    let a = &lives[note];
+    if !a.moved() {
+        return None;
+    }
+    lives.iter().enumerate().filter(|(j, _)| *j != note).find_map(|(_, b)| {
+        let (from, to) = (a.born_s.max(b.born_s), a.last_seen_s.min(b.last_seen_s));
+        let steps = ((to - from) / STEP_S).max(0.0) as usize;
+        let (mut run, mut first) = (Vec::new(), None);
+        for step in 0..steps {
+            let t = from + (step as f64 + 0.5) * STEP_S;
+            let (Some((f, p)), Some((g, q))) = (a.at(t), b.at(t)) else { continue };
+            let apart_hz = (f - g).abs();
+            let goes_on = run.first().is_none_or(|one: &f64| (apart_hz - one).abs() < KEEPS_HZ);
+            if q > SOFTER * p || !goes_on {
+                run.clear();
+                first = None;
+            }
+            if q <= SOFTER * p {
+                first.get_or_insert(f);
+                run.push(apart_hz);
+            }
+            let moved = first.is_some_and(|one| (f - one).abs() > MOVES_HZ);
+            if run.len() >= STEPS && moved {
+                let mean = run.iter().sum::<f64>() / run.len() as f64;
+                return (mean > LEAST_HZ).then_some(mean);
+            }
+        }
+        None
+    })
+}
