@@ -32,6 +32,11 @@ const LIVES: usize = 12;
 /// How near to its place in a family a line is, Hz, and the highest order of hum on a note.
 const FAMILY_HZ: f64 = 3.0;
 const HUM_ORDERS: u32 = 3;
+/// How many riders are remembered, how much softer than the note they are, in power, and how long before it was lost a sideband was
+/// as far from it, s.
+const RIDERS: usize = 6;
+const SOFTER: f64 = 0.2;
+const BESIDE_FOR_S: [f64; 2] = [0.3, 0.6];
 /// For how long a harmonic may go on when its note is no longer heard, s, and how near to one it is, Hz and parts.
 const OUTLIVES_S: f64 = 1.0;
 const HARMONIC_HZ: f64 = 1.5;
@@ -46,6 +51,21 @@ pub struct Choice {
     pub first: Option<u32>,
     /// Until when a note was heard to move, s, and its power at most.
     moved: Option<(f64, f64)>,
+    /// Lines that rode on a note, or beside it, when that was no longer heard, the newest first.
+    riders: [Option<u32>; RIDERS],
+}
+
+impl Choice {
+    fn with_rider(mut self, id: u32) -> Self {
+        self.riders.rotate_right(1);
+        self.riders[0] = Some(id);
+        self
+    }
+
+    /// Whether a line is one of the riders, and still softer than the note was.
+    fn is_rider(&self, id: u32, power: f64) -> bool {
+        self.riders.contains(&Some(id)) && self.moved.is_some_and(|(_, moved)| power < SOFTER * moved)
+    }
 }
 
 /// A line that may be the note at the instant asked about.
@@ -77,10 +97,11 @@ impl Ear {
         let was = if at_s.is_some() { self.then } else { self.now };
         let mut candidates = std::mem::take(&mut self.candidates);
         self.find_candidates(&was, at_s, &mut candidates);
-        let choice = self.choose_among(&candidates, was, at_s);
+        let chosen = self.choose_among(&candidates, was, at_s);
         self.candidates = candidates;
-        *(if at_s.is_some() { &mut self.then } else { &mut self.now }) = choice?;
-        choice?.id
+        let (choice, heard) = chosen?;
+        *(if at_s.is_some() { &mut self.then } else { &mut self.now }) = choice;
+        choice.id.filter(|_| heard)
     }
 
     fn find_candidates(&self, was: &Choice, at_s: Option<f64>, candidates: &mut Vec<Candidate>) {
@@ -98,7 +119,8 @@ impl Ear {
             let tone = self.station_tones && story::is_station_tone(hz);
             let hum = |within_hz: f64| self.hum.is_line(hz, within_hz);
             let other = !travelled && (hum(0.3) || tone || self.is_passing_hum(l) || whistle(l, power))
-                || self.stays_of_note(l, hz, power);
+                || self.stays_of_note(l, hz, power)
+                || was.is_rider(l.id, power);
             let aside = (tone || hum(ON_HUM_HZ)) && self.stood(l.id, instant_s);
             (l.confirmed() && !other).then_some(Candidate { id: l.id, hz, power, travelled, aside })
         };
@@ -112,7 +134,13 @@ impl Ear {
         }
     }
 
-    fn choose_among(&self, candidates: &[Candidate], was: Choice, at_s: Option<f64>) -> Option<Choice> {
+    /// The choice after another one, and whether what was chosen is heard.
+    fn choose_among(
+        &self,
+        candidates: &[Candidate],
+        was: Choice,
+        at_s: Option<f64>,
+    ) -> Option<(Choice, bool)> {
         let rank = |c: &Candidate| c.power * if Some(c.id) == was.id { BEFORE } else { 1.0 };
         let best =
             candidates.iter().max_by(|a, b| a.leads().cmp(&b.leads()).then(rank(a).total_cmp(&rank(b))))?;
@@ -133,7 +161,7 @@ impl Ear {
             None => self.table.lines.iter().all(|l| l.id != b.id),
         };
         if before.is_some_and(|b| silent(b) && self.outlives(note, b, instant_s)) {
-            return None;
+            return Some((was.with_rider(note.id), false));
         }
         let mut choice = Choice { id: Some(note.id), ..was };
         if chosen.travelled {
@@ -146,7 +174,7 @@ impl Ear {
                 choice.moved = Some((instant_s, loudest));
             }
         }
-        Some(choice)
+        Some((choice, true))
     }
 
     /// The line of which `side` is but a sideband: the one in the middle, with another sideband as far off on its other side.
@@ -197,14 +225,25 @@ impl Ear {
         line.path.at(at_s, ROW_GAP_S).or_else(|| if line.path.travelled() { rested() } else { None })
     }
 
-    /// Whether a line is but a harmonic of a note that was heard until just before an instant.
+    /// Whether a line is but a harmonic or a sideband of a note that was heard until just before an instant.
     fn outlives(&self, line: &Line, note: &Line, at_s: f64) -> bool {
         let mut back = (1..=(OUTLIVES_S / HOP_S) as u32).map(|back| at_s - HOP_S * f64::from(back));
-        let together = back.find_map(|t| Some((self.place(line, t)?, note.path.at(t, ROW_GAP_S)?)));
-        together.is_some_and(|(p, q)| {
-            let (f, g) = (p.b.abs(), q.b.abs());
+        let places = |t: f64| Some((self.place(line, t)?, note.path.at(t, ROW_GAP_S)?));
+        let Some(t) = back.find(|t| places(*t).is_some()) else { return false };
+        let apart = |t: f64| places(t).map(|(p, q)| (p.b.abs(), q.b.abs()));
+        let harmonic = |(f, g): (f64, f64)| {
             (2..=5).any(|k| (f - f64::from(k) * g).abs() < HARMONIC_HZ + HARMONIC_PART * f)
-        })
+        };
+        // As far from the note as it is now it was all the time that the note moved.
+        let sideband = |(f, g): (f64, f64)| {
+            let soft = line.power < SOFTER * note.power;
+            soft && BESIDE_FOR_S.into_iter().all(|s| {
+                apart(t - s).is_some_and(|(h, i)| {
+                    ((f - g) - (h - i)).abs() < FAMILY_HZ && (g - i).abs() > 2.0 * FAMILY_HZ
+                })
+            })
+        };
+        apart(t).is_some_and(|now| harmonic(now) || sideband(now))
     }
 }
 
