@@ -61,7 +61,9 @@ impl Record {
         known.looks += 1.0;
         known.sum += fundamental_hz;
         known.sum_squares += fundamental_hz * fundamental_hz;
-        teeth.iter().for_each(|t| known.orders.insert(t.order));
+        for tooth in teeth {
+            known.orders.insert(tooth.order);
+        }
         known.power = teeth.iter().map(|t| t.amplitude.norm_sqr()).sum();
     }
 
