@@ -97,6 +97,7 @@ impl Life {
         swap_tails(&mut self.outline, &mut other.outline, |p| p.at_s > at_s);
         swap_tails(&mut self.rests, &mut other.rests, |r| r.0.start_s > at_s - 0.8 && r.0.end_s > at_s + 0.3);
         swap_tails(&mut self.passages, &mut other.passages, |p| p.at_s > at_s);
+        swap_tails(&mut self.soundings, &mut other.soundings, |s| s.at_s > at_s);
         std::mem::swap(&mut self.last, &mut other.last);
         std::mem::swap(&mut self.last_power, &mut other.last_power);
         std::mem::swap(&mut self.last_seen_s, &mut other.last_seen_s);

@@ -3,6 +3,7 @@
 use super::life::Life;
 use super::lines::SHORT_LOWEST_HZ;
 use super::passage::Passage;
+use super::path::Point;
 use super::rest::Measured;
 use crate::heard::CrossingKind;
 
@@ -12,6 +13,8 @@ fn exchange_after(lives: &mut [Life], i: usize, j: usize, at_s: f64) {
     low[i.min(j)].exchange_after(&mut high[0], at_s);
 }
 
+/// How soon after a line was left exactly there another is known to stand that took its place, s.
+const LATE_S: f64 = 1.5;
 /// How long a line must have stood to be known for a steady one when another is found in its place, s.
 const FOUND_ANEW_S: f64 = 1.0;
 
@@ -28,15 +31,21 @@ pub fn mend_swaps(lives: &mut [Life]) {
             // What never moved may have been found anew where the note had taken its follower away: then its birth counts.
             let stands_s = mover.rests.iter().find_map(|(m, _)| {
                 let from_s = if mover.travelled { m.start_s } else { mover.born_s };
-                let there = (m.heard_hz - stood.heard_hz).abs() < 0.5 && (from_s - stood.end_s).abs() < 0.8;
+                let apart_hz = (m.heard_hz - stood.heard_hz).abs();
+                let late = mover.travelled
+                    && apart_hz < SAME_LINE_HZ
+                    && (0.0..LATE_S).contains(&(from_s - stood.end_s));
+                let there = late || apart_hz < 0.5 && (from_s - stood.end_s).abs() < 0.8;
                 there.then_some(from_s)
             });
             let Some(stands_s) = stands_s else { continue };
             let at_s = f64::midpoint(stands_s, stood.end_s);
-            let moved_on = stander
-                .outline
-                .iter()
-                .any(|p| p.at_s > at_s - 0.3 && (p.b.abs() - stood.heard_hz).abs() > 6.0);
+            let off = |p: &Point| (p.b.abs() - stood.heard_hz).abs() > 6.0;
+            let moved_on = stander.outline.iter().any(|p| p.at_s > at_s - 0.3 && off(p));
+            // Where the line is only known to stand again some time after it was left, it is when it was left that counts.
+            let left =
+                stander.outline.iter().find(|p| p.at_s > stood.end_s && off(p)).map(|p| p.at_s.next_down());
+            let at_s = left.filter(|t| at_s - t > 0.2).unwrap_or(at_s);
             let came = mover.born_s < at_s - 0.3 && mover.travelled;
             let found_anew = !mover.travelled && mover.born_s > stood.start_s + FOUND_ANEW_S;
             if moved_on && (came || found_anew) {
@@ -316,7 +325,6 @@ fn changes_places(a: &Life, b: &Life, hum_hz: f64) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::super::lines::Seen;
-    use super::super::path::Point;
     use super::*;
 
     fn rest(start_s: f64, end_s: f64, heard_hz: f64, power: f64) -> (Measured, f64) {
