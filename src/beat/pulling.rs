@@ -37,6 +37,8 @@ pub const SOUNDING: f64 = 0.03;
 const INDEPENDENT: f64 = 12.0;
 /// How much better one law must fit than the other (difference of χ²).
 const DECISIVE: f64 = 9.0;
+/// A harmonic on its way down that fits no law at all has passed something else that is heard: no χ² counts for more.
+const OUTLIER: f64 = 25.0;
 /// How much of a harmonic must stand out for it to count, standard uncertainties.
 const PLAIN: f64 = 5.0;
 
@@ -195,7 +197,9 @@ pub fn swelling_misfit(
                     let expected = expected * s.amplitude * (path.level(k * f) - path.level(f)).exp();
                     // A level is never negative: what noise alone gives counts as nothing.
                     let level = (level * level - 2.0 * u * u).max(0.0).sqrt();
-                    (level - expected).powi(2) / (u * u + (expected * (0.06 + s.haste())).powi(2))
+                    let misfit =
+                        (level - expected).powi(2) / (u * u + (expected * (0.06 + s.haste())).powi(2));
+                    misfit.min(OUTLIER)
                 })
                 .sum::<f64>()
         })
