@@ -8,7 +8,7 @@ use super::rest::Measured;
 use crate::heard::CrossingKind;
 
 /// Gives each of two lives what came after an instant in the other.
-fn exchange_after(lives: &mut [Life], i: usize, j: usize, at_s: f64) {
+pub fn exchange_after(lives: &mut [Life], i: usize, j: usize, at_s: f64) {
     let (low, high) = lives.split_at_mut(i.max(j));
     low[i.min(j)].exchange_after(&mut high[0], at_s);
 }

@@ -15,6 +15,7 @@ mod declared;
 mod doubt;
 mod ears;
 mod ending;
+mod family;
 mod frames;
 mod hand;
 mod history;

@@ -8,6 +8,7 @@ use super::chain::tell_once;
 use super::declared::{Declarations, Declared};
 use super::doubt;
 use super::ending::Gone;
+use super::family::gather_low_family;
 use super::hum::HumFollower;
 use super::life::Life;
 use super::mend::{
@@ -268,6 +269,7 @@ impl Story<'_> {
         mend_swaps(&mut self.lives);
         mend_left_behind(&mut self.lives);
         mend_harmonics(&mut self.lives);
+        gather_low_family(&mut self.lives);
         mend_faint_tails(&mut self.lives);
         drop_doubles(&mut self.lives);
         if let Some(hum_hz) = self.hum.known_hz() {
