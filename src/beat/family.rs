@@ -81,3 +81,48 @@ fn order_of(m: &Measured, note: &Measured) -> Option<u32> {
     let near = (m.heard_hz - order * note.heard_hz).abs() < EXACT_HZ * order + SIGMAS * u_hz;
     (near && (1.0..=f64::from(MOST_ORDER)).contains(&order)).then_some(order as u32)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::life::made::{life, rest};
+    use super::*;
+
+    /// A pulled note falls to 12.12 Hz; its own follower stays with what short frames see around 49 Hz, that of its second harmonic
+    /// is found at 24.24 Hz, and another wanders among the higher ones.
+    fn lives(second_hz: f64) -> Vec<Life> {
+        vec![
+            life(
+                &[(0.0, 435.0, 4e-2), (2.8, 50.0, 2e-2), (15.0, 49.0, 4e-4)],
+                vec![rest(6.1, 11.7, 48.49, 4e-4)],
+            ),
+            life(
+                &[(0.0, 870.0, 2.7e-3), (2.8, 55.0, 2.6e-3), (3.3, 24.24, 5e-3), (15.0, 24.24, 5e-3)],
+                vec![rest(3.0, 15.0, second_hz, 5e-3)],
+            ),
+            life(&[(3.0, 12.12, 2e-2), (15.0, 12.12, 2e-2)], vec![rest(3.0, 15.0, 12.12, 2e-2)]),
+            life(
+                &[(4.0, 36.4, 1.6e-3), (9.0, 85.0, 1e-5), (15.0, 61.0, 1e-4)],
+                vec![rest(5.3, 8.1, 36.36, 1.6e-3)],
+            ),
+        ]
+    }
+
+    #[test]
+    fn a_rich_note_is_gathered_where_it_stands() {
+        let mut lives = lives(24.24);
+        gather_low_family(&mut lives);
+        let left: Vec<f64> = lives.iter().flat_map(|l| &l.rests).map(|(m, _)| m.heard_hz).collect();
+        assert_eq!((lives[0].last_hz(), left), (12.12, vec![12.12]));
+        assert!(lives[0].rests.len() == 1 && !lives[3].travelled);
+    }
+
+    /// What stands at no multiple of it is another line.
+    #[test]
+    fn a_low_line_alone_is_no_family() {
+        let mut lives = lives(25.1);
+        lives.truncate(3);
+        lives[0].rests.clear();
+        gather_low_family(&mut lives);
+        assert!((lives[0].last_hz() - 49.0).abs() < 1e-9);
+    }
+}

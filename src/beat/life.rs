@@ -418,3 +418,62 @@ impl Life {
         (2..=6).any(|k| share(&|(a, b)| (a - f64::from(k) * b).abs() < 4.0f64.max(0.02 * a)) > 0.7)
     }
 }
+
+/// Lives made for tests.
+#[cfg(test)]
+pub mod made {
+    use super::super::lines::Seen;
+    use super::*;
+
+    /// A rest that was measured well, with its sign.
+    pub fn rest(start_s: f64, end_s: f64, heard_hz: f64, power: f64) -> (Measured, f64) {
+        let at_s = f64::midpoint(start_s, end_s);
+        let measured = Measured {
+            start_s,
+            end_s,
+            at_s,
+            heard_hz,
+            u_noise_hz: 1e-4,
+            u_wander_hz: 0.0,
+            rate: 0.0,
+            rate_u: 1e-4,
+            cn0_hz: 1e5,
+            power,
+            near_hum_hz: None,
+            pull: None,
+        };
+        (measured, 1.0)
+    }
+
+    /// A life that went straight from one of these points (s, Hz, squared amplitude) to the next.
+    pub fn life(points: &[(f64, f64, f64)], rests: Vec<(Measured, f64)>) -> Life {
+        let mut outline = Vec::new();
+        for pair in points.windows(2) {
+            let ((s, b, power), (t, c, _)) = (pair[0], pair[1]);
+            let steps = ((t - s) / 0.05).ceil();
+            outline.extend((0..steps as usize).map(|i| {
+                let w = i as f64 / steps;
+                Point { at_s: s + w * (t - s), b: b + w * (c - b), u: 0.1, power, seen: Seen::Short }
+            }));
+        }
+        let (first, last) = (points[0], points[points.len() - 1]);
+        let frequencies = points.iter().map(|p| p.1);
+        let travel_hz = frequencies.clone().fold(0.0, f64::max) - frequencies.fold(f64::MAX, f64::min);
+        Life {
+            born_s: first.0,
+            last_seen_s: last.0,
+            at_end: true,
+            standing_at_end: true,
+            travelled: travel_hz > 6.0,
+            travel_hz,
+            power: points.iter().map(|p| p.2).fold(0.0, f64::max),
+            last_power: last.2,
+            hits: 100,
+            outline,
+            last: (last.1, 0.0),
+            rests,
+            passages: Vec::new(),
+            soundings: Vec::new(),
+        }
+    }
+}

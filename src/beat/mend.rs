@@ -324,59 +324,9 @@ fn changes_places(a: &Life, b: &Life, hum_hz: f64) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::lines::Seen;
+    use super::super::life::made::{life, rest};
+    use super::super::sounding::Sounding;
     use super::*;
-
-    fn rest(start_s: f64, end_s: f64, heard_hz: f64, power: f64) -> (Measured, f64) {
-        let at_s = f64::midpoint(start_s, end_s);
-        let measured = Measured {
-            start_s,
-            end_s,
-            at_s,
-            heard_hz,
-            u_noise_hz: 1e-4,
-            u_wander_hz: 0.0,
-            rate: 0.0,
-            rate_u: 1e-4,
-            cn0_hz: 1e5,
-            power,
-            near_hum_hz: None,
-            pull: None,
-        };
-        (measured, 1.0)
-    }
-
-    /// A life that went straight from one of these points (s, Hz, squared amplitude) to the next.
-    fn life(points: &[(f64, f64, f64)], rests: Vec<(Measured, f64)>) -> Life {
-        let mut outline = Vec::new();
-        for pair in points.windows(2) {
-            let ((s, b, power), (t, c, _)) = (pair[0], pair[1]);
-            let steps = ((t - s) / 0.05).ceil();
-            outline.extend((0..steps as usize).map(|i| {
-                let w = i as f64 / steps;
-                Point { at_s: s + w * (t - s), b: b + w * (c - b), u: 0.1, power, seen: Seen::Short }
-            }));
-        }
-        let (first, last) = (points[0], points[points.len() - 1]);
-        let frequencies = points.iter().map(|p| p.1);
-        let travel_hz = frequencies.clone().fold(0.0, f64::max) - frequencies.fold(f64::MAX, f64::min);
-        Life {
-            born_s: first.0,
-            last_seen_s: last.0,
-            at_end: true,
-            standing_at_end: true,
-            travelled: travel_hz > 6.0,
-            travel_hz,
-            power: points.iter().map(|p| p.2).fold(0.0, f64::max),
-            last_power: last.2,
-            hits: 100,
-            outline,
-            last: (last.1, 0.0),
-            rests,
-            passages: Vec::new(),
-            soundings: Vec::new(),
-        }
-    }
 
     /// A note falls from 1400 Hz through a station's 600 Hz, leaves its follower there and is found anew below.
     #[test]
@@ -431,5 +381,34 @@ mod tests {
         drop_doubles(&mut lives);
         let left: Vec<f64> = lives.iter().flat_map(|l| &l.rests).map(|r| r.0.heard_hz).collect();
         assert_eq!(left, [590.0, 600.0]);
+    }
+
+    /// A note that falls through a tone takes the tone's own follower along, and leaves it its own, which is known to stand there
+    /// only a second later. What was heard of its level on the way down goes with it.
+    #[test]
+    fn a_follower_taken_along_is_given_back_with_its_soundings() {
+        let mut tone = life(
+            &[(0.0, 500.0, 1.0), (1.7, 500.0, 1.0), (3.0, 40.0, 4.0), (3.1, 38.0, 4.0)],
+            vec![rest(0.0, 1.64, 500.0, 1.0)],
+        );
+        let mut kept = life(
+            &[(0.0, 1000.0, 4.0), (1.7, 505.0, 4.0), (10.0, 500.0, 1.0)],
+            vec![rest(2.6, 10.0, 500.001, 1.0)],
+        );
+        let sounding = |at_s: f64| Sounding {
+            at_s,
+            frequency_hz: 200.0,
+            rate: -400.0,
+            amplitude: 1.0,
+            u: 0.1,
+            harmonics: [(0.0, 0.1); 2],
+            density: 1e-9,
+        };
+        (tone.soundings, kept.soundings) = (vec![sounding(2.4)], vec![sounding(1.2)]);
+        let mut lives = [tone, kept];
+        mend_swaps(&mut lives);
+        assert!((lives[1].last_hz() - 38.0).abs() < 1e-9 && lives[1].rests.is_empty(), "{:?}", lives[1]);
+        assert_eq!(lives[1].soundings.iter().map(|s| s.at_s).collect::<Vec<_>>(), [1.2, 2.4]);
+        assert_eq!(lives[0].rests.len(), 2);
     }
 }

@@ -337,3 +337,38 @@ impl Evidence<'_> {
             - swelling_misfit(&above, path, &ratio, &|f| ratio(f).powi(2))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The second harmonic of a pulled note passes a station's 500 Hz on its way down: that one sounding must not make it one
+    /// whose harmonics stand.
+    #[test]
+    fn one_harmonic_beside_a_tone_tells_nothing() {
+        let path = HighPass { corner_hz: 1.0, order: 2 };
+        let (lock_hz, heard_hz) = (35.0, 40.0);
+        let sounding = |f: f64| {
+            let ratio = adler::line_ratio(f, lock_hz);
+            let level = |k: i32| (0.2 * ratio.powi(k), 0.012);
+            let beside = (f - 250.0).abs() < 10.0;
+            let second = if beside { (0.16, 0.004) } else { level(1) };
+            Sounding {
+                at_s: 0.0,
+                frequency_hz: f,
+                rate: 0.0,
+                amplitude: 0.2,
+                u: 0.01,
+                harmonics: [second, level(2)],
+                density: 1e-9,
+            }
+        };
+        let soundings: Vec<Sounding> = (0..28).map(|i| sounding(53.0 * 1.082f64.powi(i))).collect();
+        assert!(soundings.iter().any(|s| s.harmonics[0].0 > 0.15));
+        let ratio = |f: f64| adler::line_ratio(f, lock_hz);
+        let at_rest = ratio(heard_hz);
+        let standing = swelling_misfit(&soundings, path, &|_| at_rest, &|_| at_rest * at_rest);
+        let pulled = swelling_misfit(&soundings, path, &ratio, &|f| ratio(f).powi(2));
+        assert!(standing > pulled + DECISIVE, "{standing} {pulled}");
+    }
+}

@@ -13,6 +13,10 @@ const BEFORE_S: f64 = 1.2;
 const YOUNG_S: f64 = 3.0;
 /// A rest is measured with a hum line beside it when the two have turned this often against each other.
 const LEAST_TURNS: f64 = 1.5;
+/// How much of where it was seen to stand a rest holds, and how far from it hum is that leaves it alone when it is taken out as it
+/// goes, Hz.
+const WHOLE: f64 = 0.93;
+const AWAY_HZ: f64 = 8.0;
 /// How near to where an image would be a line is one, Hz.
 const IMAGE_HZ: f64 = 0.4;
 /// A line that moves faster stands nowhere, Hz/s.
@@ -84,7 +88,13 @@ impl Standing {
         let told = apart * (self.core.1 - self.core.0) > LEAST_TURNS;
         let with = self.beside.as_ref().filter(|_| told);
         let measured = |sums| rest::measure(sums, self.core, self.frequency_hz, beside);
-        with.and_then(|b| measured(&b.1)).or_else(|| measured(&self.sums))
+        let without = || measured(&self.sums);
+        let Some(own) = with.and_then(|b| measured(&b.1)) else { return without() };
+        // Hum that wanders is no line that a fit of seconds can hold; far enough away it is better taken out as it goes.
+        let length_s = |m: &Measured| m.end_s - m.start_s;
+        let short = length_s(&own) < WHOLE * (self.core.1 - self.core.0);
+        let longer = if short && apart > AWAY_HZ { without() } else { None };
+        Some(longer.filter(|m| WHOLE * length_s(m) > length_s(&own)).unwrap_or(own))
     }
 }
 

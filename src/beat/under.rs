@@ -47,7 +47,7 @@ pub fn leave_what_stays_above(lives: &mut [Life]) {
         let lost_s = lost.at_s;
         let left: Vec<usize> = (0..lives.len())
             .filter(|&j| j != i && lives[j].born_s > lost_s - FOUND_S)
-            .filter(|&j| lives[j].outline.iter().all(|p: &Point| stays(p.b, p.power, lost_s, note)))
+            .filter(|&j| lives[j].outline.iter().all(|p: &Point| stays(p.b, p.power, stays_s, note)))
             .collect();
         for j in left {
             lives[j].travelled = false;
@@ -89,4 +89,59 @@ fn spacing(lives: &[Life], note: usize) -> Option<f64> {
         }
         None
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::life::made::{life, rest};
+    use super::*;
+
+    /// A note falls through a path that takes 24 dB an octave below 100 Hz off it and is lost at 45 Hz; a sideband 50 Hz above it
+    /// goes with it all the way and stays at 57.6 Hz, where the note's follower finds it.
+    fn lives(stays: f64) -> Vec<Life> {
+        vec![
+            life(
+                &[
+                    (0.0, 760.0, 3e-2),
+                    (2.0, 200.0, 3e-2),
+                    (2.3, 100.0, 2e-2),
+                    (2.45, 57.0, 2e-3),
+                    (2.5, 45.0, 4e-4),
+                ],
+                vec![rest(3.0, 9.0, 57.6, stays)],
+            ),
+            life(
+                &[
+                    (0.0, 810.0, 6e-4),
+                    (2.0, 250.0, 6e-4),
+                    (2.3, 150.0, 6e-4),
+                    (2.5, 95.0, 3e-4),
+                    (3.0, 57.6, 3e-5),
+                    (7.0, 57.6, 3e-5),
+                ],
+                Vec::new(),
+            ),
+            life(&[(4.0, 57.6, 3e-5), (9.0, 58.1, 3e-5)], vec![rest(4.5, 8.5, 57.6, 3e-5)]),
+        ]
+    }
+
+    #[test]
+    fn what_rode_beside_a_note_that_went_under_is_not_the_note() {
+        let mut lives = lives(3e-5);
+        leave_what_stays_above(&mut lives);
+        assert!(
+            lives[0].rests.is_empty() && !lives[0].at_end && lives[0].last_seen_s < 2.6,
+            "{:?}",
+            lives[0]
+        );
+        assert!(lives[2].rests.is_empty());
+    }
+
+    /// As loud as the note was there, it is the note.
+    #[test]
+    fn what_is_as_loud_as_the_note_was_there_is_the_note() {
+        let mut lives = lives(1e-3);
+        leave_what_stays_above(&mut lives);
+        assert!(lives[0].rests.len() == 1 && lives[0].at_end);
+    }
 }
