@@ -176,6 +176,40 @@ pub fn drop_doubles(lives: &mut [Life]) {
     }
 }
 
+/// How much longer a second follower must have stayed, s.
+const OUTSTAYS_S: f64 = 0.3;
+
+/// Keyed, a note may come to have a second follower, which never saw it move, and the first one is lost in a pause. What rests where
+/// the note rested, at the same time and longer, goes on as the note.
+pub fn mend_outstayed(lives: &mut [Life]) {
+    for i in 0..lives.len() {
+        let Some((own, sign)) = lives[i].rests.last().filter(|_| lives[i].moved()).cloned() else { continue };
+        let length_s = |m: &Measured| m.end_s - m.start_s;
+        let outstays = |l: &Life| {
+            let rest = l.rests.iter().rfind(|(m, _)| m.together_s(&own) > 0.0)?;
+            let same = super::chain::is_same_figure(&rest.0, &own);
+            let outstays =
+                l.last_seen_s > lives[i].last_seen_s + OUTSTAYS_S && rest.0.end_s > own.end_s + OUTSTAYS_S;
+            let longer = outstays && length_s(&rest.0) > length_s(&own);
+            (same && longer && !l.travelled).then(|| rest.0.clone())
+        };
+        let found = lives.iter().enumerate().filter(|(j, _)| *j != i);
+        let longest = found
+            .filter_map(|(j, l)| Some((j, outstays(l)?)))
+            .max_by(|(_, m), (_, o)| length_s(m).total_cmp(&length_s(o)));
+        let Some((j, rest)) = longest else { continue };
+        let later: Vec<_> = lives[j].rests.iter().filter(|(m, _)| m.start_s > rest.end_s).cloned().collect();
+        let stayed = lives[j].clone();
+        let note = &mut lives[i];
+        note.rests.pop();
+        note.rests.extend(std::iter::once(rest).chain(later.into_iter().map(|r| r.0)).map(|m| (m, sign)));
+        (note.last_seen_s, note.last_power) = (stayed.last_seen_s, stayed.last_power);
+        (note.at_end, note.standing_at_end) = (stayed.at_end, stayed.standing_at_end);
+        note.last = (sign * stayed.last_hz(), 0.0);
+        lives[j].rests.clear();
+    }
+}
+
 /// How near, Hz, and how soon, s, a life begins to where and when a note left its rest, to be that note.
 const SET_OUT_HZ: f64 = 40.0;
 const SET_OUT_S: f64 = 0.5;
@@ -410,5 +444,24 @@ mod tests {
         assert!((lives[1].last_hz() - 38.0).abs() < 1e-9 && lives[1].rests.is_empty(), "{:?}", lives[1]);
         assert_eq!(lives[1].soundings.iter().map(|s| s.at_s).collect::<Vec<_>>(), [1.2, 2.4]);
         assert_eq!(lives[0].rests.len(), 2);
+    }
+
+    /// Keyed, a note gets a second follower at rest, and the first one is lost in a pause; what only lingers where the note was, for
+    /// a shorter time than it rested, is no such follower.
+    #[test]
+    fn a_second_follower_that_stays_longer_goes_on_as_the_note() {
+        let note = life(
+            &[(0.0, 928.0, 1.0), (2.5, 398.7, 1.0), (4.7, 398.7, 0.5)],
+            vec![rest(2.6, 4.6, 398.69, 0.8)],
+        );
+        for (from_s, to_s, taken) in [(2.6, 9.6, true), (4.0, 5.4, false)] {
+            let stayed =
+                life(&[(from_s, 398.69, 1.0), (to_s, 398.69, 1.0)], vec![rest(from_s, to_s, 398.69, 1.0)]);
+            let mut lives = [note.clone(), stayed];
+            lives[0].at_end = false;
+            mend_outstayed(&mut lives);
+            assert_eq!((lives[0].at_end, lives[1].rests.is_empty()), (taken, taken));
+            assert!((lives[0].rests[0].0.end_s - if taken { to_s } else { 4.6 }).abs() < 1e-9);
+        }
     }
 }

@@ -12,8 +12,8 @@ use super::family::gather_low_family;
 use super::hum::HumFollower;
 use super::life::Life;
 use super::mend::{
-    drop_doubles, mend_faint_tails, mend_harmonics, mend_left_behind, mend_passages, mend_sidebands,
-    mend_swaps,
+    drop_doubles, mend_faint_tails, mend_harmonics, mend_left_behind, mend_outstayed, mend_passages,
+    mend_sidebands, mend_swaps,
 };
 use super::passage::Passage;
 use super::path::{Point, TRAVEL_HZ};
@@ -271,6 +271,7 @@ impl Story<'_> {
         mend_harmonics(&mut self.lives);
         gather_low_family(&mut self.lives);
         mend_faint_tails(&mut self.lives);
+        mend_outstayed(&mut self.lives);
         drop_doubles(&mut self.lives);
         if let Some(hum_hz) = self.hum.known_hz() {
             mend_sidebands(&mut self.lives, hum_hz);
