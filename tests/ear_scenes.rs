@@ -178,6 +178,69 @@ fn a_note_with_harmonics_is_rocked_through_zero() {
     assert!(5 * told >= 4 * of, "{told} of {of}");
 }
 
+/// The rows of the track keep to the note: they do not go over to whistles, tones, hum, harmonics or sidebands, neither while
+/// the note moves nor when it is no longer heard. A pulled note's rows tell what is heard, and are not asked.
+#[test]
+fn the_rows_keep_to_the_note() {
+    const NOT_ASKED: [Kind; 4] = [Kind::Pulled, Kind::PulledDeaf, Kind::Locked, Kind::EnvelopeNote];
+    let (mut rows, mut off, mut worst) = (0, 0, Vec::new());
+    for &kind in Kind::ALL.iter().filter(|k| !LATER.contains(k) && !NOT_ASKED.contains(k)) {
+        for seed in 1..=full::count(1, 12) {
+            let trial = random_scene(seed, kind);
+            let rendered = render(&trial.scene);
+            let settings = Settings {
+                hand: trial.hand,
+                turning: trial.turning,
+                station_tones: trial.station_tones,
+                ..Settings::default()
+            };
+            let mut heard = sound::Rows::default();
+            sound::hear(format(&rendered), &rendered.samples, &settings, &mut heard);
+            let beat = |t: f64| rendered.truth.beat_at(t).abs();
+            let is_off = |t: f64, hz: f64| {
+                // Where a row's instant lies within a hop or two of the sighting.
+                let around = [-0.1, -0.05, 0.0, 0.05, 0.1].map(|d| beat((t + d).max(0.0)));
+                let (low, high) = around.iter().fold((f64::MAX, 0.0f64), |(l, h), &b| (l.min(b), h.max(b)));
+                hz < low - (0.03 * low).max(4.0) || hz > high + (0.03 * high).max(4.0)
+            };
+            let told = heard.0.iter().filter_map(|r| Some((r.time_s, r.offset_hz?)));
+            let (own, own_off) = told.fold((0, 0), |(n, m), (t, hz)| (n + 1, m + usize::from(is_off(t, hz))));
+            rows += own;
+            off += own_off;
+            if own_off > 0 {
+                worst.push((own_off, own, format!("{kind:?} {seed}")));
+            }
+        }
+    }
+    worst.sort_unstable();
+    for (own_off, own, what) in worst.iter().rev().take(12) {
+        println!("{own_off:4} of {own:4} rows off: {what}");
+    }
+    println!("{off} of {rows} rows off");
+    assert!(50 * off < rows, "{off} of {rows}");
+}
+
+/// Hum on a note that goes under what the path passes: its sidebands stay, 50 Hz from zero, and are neither the note nor a rest
+/// of it.
+#[test]
+fn a_note_under_the_path_leaves_its_hum() {
+    for seed in 1..=full::count(3, 20) {
+        let stop = 4.0 + 1.3 * (seed % 3) as f64;
+        let knots = [(0.0, 760.0 + 41.0 * (seed % 5) as f64), (3.1, stop), (10.0, stop)];
+        let scene = Scene {
+            hum_on_note: Some((50.0, 0.28)),
+            high_pass: Some((95.0, 4)),
+            rate_hz: 8_000,
+            ..Scene::new(seed, &knots)
+        };
+        let rendered = render(&scene);
+        let heard = sound::hear(format(&rendered), &rendered.samples, &Settings::default(), &mut Ignore);
+        assert!(heard.rests.is_empty(), "{seed}: {:?}", heard.rests);
+        assert_eq!(heard.ending.state, EndingState::DeadBand, "{seed}: {:?}", heard.ending);
+        assert!(heard.ending.bound_hz.is_some_and(|b| b > stop), "{seed}: {:?}", heard.ending);
+    }
+}
+
 fn told(scene: &Scene, sizes: &[usize]) -> String {
     let rendered = render(scene);
     let mut pipeline = Pipeline::new(format(&rendered), &Settings::default()).unwrap();

@@ -1,6 +1,7 @@
 //! The lines that stood while the note moved, or beside it: whistles, tones, a card's whine. What was only there because the
 //! note rested is none of them: its harmonics, hum on it, fragments of it, and what taking the hum out leaves beside it.
 
+use super::ON_HUM_HZ;
 use super::life::Life;
 use super::mend::{APART_HZ, apart_by_hum};
 use super::rest::Measured;
@@ -62,6 +63,7 @@ impl Story<'_> {
             };
             let (f, excuse) = (best.heard_hz, self.excuse(life));
             if excuse == Some("hum")
+                || self.hum.was_line(f, ON_HUM_HZ)
                 || chain.iter().any(|&i| self.is_of_the_note(best, &self.lives[i]))
                 || notes.iter().any(|n| (n.frequency_hz - f).abs() < 1.0)
                 || notes.iter().any(|n| is_side_line(f - n.frequency_hz, swells))
