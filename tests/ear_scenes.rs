@@ -14,7 +14,7 @@ use hushbeat::block::{SampleBlock, StreamFormat};
 use hushbeat::heard::{CrossingKind, EndingState, Heard, Rest};
 use hushbeat::offset::{Side, Turning};
 use hushbeat::pipeline::{Ignore, Pipeline, Settings};
-use hushbeat::source::synthetic::{Kind, Rendered, Scene, Trial, Truth, random_scene, render};
+use hushbeat::source::synthetic::{Hum, Kind, Rendered, Scene, Trial, Truth, random_scene, render};
 use proptest::prelude::*;
 
 /// A tenth of a second of a gentle start or stop of the hand may count with the rest, s.
@@ -229,7 +229,9 @@ fn a_note_under_the_path_leaves_its_hum() {
         let knots = [(0.0, 760.0 + 41.0 * (seed % 5) as f64), (3.1, stop), (10.0, stop)];
         let scene = Scene {
             hum_on_note: Some((50.0, 0.28)),
-            high_pass: Some((95.0, 4)),
+            hum: Some(Hum::mains(50.0, &[0.1, 0.18, 0.08, 0.03])),
+            high_pass: Some((82.0, 4)),
+            snr_db: 15.4,
             rate_hz: 8_000,
             ..Scene::new(seed, &knots)
         };

@@ -92,7 +92,9 @@ impl Story<'_> {
             let rides = ranked.iter().any(|&j| j != i && lives[j].power > 0.003 * lives[i].power && rider(j));
             // A line goes on for a moment after it has lost its note to the one that found it again.
             let rival = chain.iter().any(|&j: &usize| lives[i].is_rival_of(&lives[j]));
-            if !rides && !rival {
+            let shadow = || chain.iter().any(|&j: &usize| lives[i].is_shadow_of(&lives[j]));
+            if !rides && !rival && !shadow() {
+                chain.retain(|&j| !lives[j].is_shadow_of(&lives[i]));
                 chain.push(i);
             }
         }

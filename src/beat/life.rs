@@ -29,6 +29,9 @@ const SAME_HZ: f64 = 5.0;
 const SAME_PART: f64 = 0.05;
 const STEP_S: f64 = 0.05;
 
+/// How much of a second follower's life the first one tells.
+const SHADOW: f64 = 0.9;
+
 /// Below this a note on its way to zero may be lost and found again by another, Hz.
 const UNDER_HZ: f64 = 70.0;
 
@@ -384,6 +387,18 @@ impl Life {
         };
         let steps = (overlap_s / STEP_S) as usize;
         (0..steps).filter(|i| !together(from_s + *i as f64 * STEP_S)).count() as f64 * STEP_S > OVERLAP_S
+    }
+
+    /// Whether it only ever told where `other` was as well, as a second follower of one note.
+    pub fn is_shadow_of(&self, other: &Self) -> bool {
+        let steps = (self.span_s() / STEP_S) as usize;
+        let known = |i: &usize| {
+            let t = self.born_s + (*i as f64 + 0.5) * STEP_S;
+            self.at(t).is_none() || other.at(t).is_some()
+        };
+        self.rests.is_empty()
+            && !self.is_rival_of(other)
+            && (0..steps).filter(known).count() as f64 > SHADOW * steps as f64
     }
 
     /// Whether it was lost near zero on its way there, at `t`, and not seen anywhere else since.
