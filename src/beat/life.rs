@@ -437,8 +437,8 @@ impl Life {
 /// Lives made for tests.
 #[cfg(test)]
 pub mod made {
-    use super::super::lines::Seen;
     use super::*;
+    use crate::beat::lines::Seen;
 
     /// A rest that was measured well, with its sign.
     pub fn rest(start_s: f64, end_s: f64, heard_hz: f64, power: f64) -> (Measured, f64) {
