@@ -40,7 +40,7 @@ const BESIDE_FOR_S: [f64; 2] = [0.3, 0.6];
 /// For how long a harmonic may go on when its note is no longer heard, s, and how near to one it is, Hz and parts.
 const OUTLIVES_S: f64 = 1.0;
 const HARMONIC_HZ: f64 = 1.5;
-const HARMONIC_PART: f64 = 0.015;
+const HARMONIC_PART: f64 = 0.025;
 
 /// Which line is the note, for one that listens at some instant.
 #[derive(Default, Clone, Copy)]
@@ -220,7 +220,8 @@ impl Ear {
                 let b = standing.frequency_hz * line.b.signum();
                 within(standing.core.0, standing.core.1).then(|| point(b, line.b_u(), line.power))
             };
-            rest.map(|(m, sign)| point(b(m, *sign), m.u_hz(), m.power)).or_else(standing)
+            let u = |m: &Measured| m.u_hz().hypot(m.rate_u * (at_s - m.at_s));
+            rest.map(|(m, sign)| point(b(m, *sign), u(m), m.power)).or_else(standing)
         };
         line.path.at(at_s, ROW_GAP_S).or_else(|| if line.path.travelled() { rested() } else { None })
     }
