@@ -134,9 +134,7 @@ impl Story<'_> {
             .collect();
         for &i in chain {
             self.lives[i].rests.retain(|(m, _)| {
-                let over =
-                    |o: &Measured| m.together_s(o) > 0.5 * (m.end_s - m.start_s).min(o.end_s - o.start_s);
-                let beats = |o: &Measured| over(o) && !is_same_figure(m, o) && o.u_hz() < m.u_hz();
+                let beats = |o: &Measured| m.lies_over(o) && !is_same_figure(m, o) && o.u_hz() < m.u_hz();
                 !all.iter().any(|(j, o)| *j != i && beats(o))
             });
         }

@@ -3,6 +3,7 @@
 //! What moved is the note, and of what moved the loudest; what stood beside it is a whistle, even where the note can't be heard.
 //! A line of the hum or a station's tone that the note's follower was left at is passed over for what moves on.
 
+use super::life::is_one_place;
 use super::lines::Line;
 use super::path::{self, Point};
 use super::rest::Measured;
@@ -16,9 +17,6 @@ const BESIDE_S: f64 = 1.0;
 const STANDS_HZ: f64 = 5.0;
 /// How much the line that was the note before counts, in power.
 const BEFORE: f64 = 4.0;
-/// How near two lines are that are one note, Hz and parts.
-const SAME_HZ: f64 = 5.0;
-const SAME_PART: f64 = 0.05;
 /// A fundamental, or the middle of a family, may be this much softer than another line of it, in power.
 const FUNDAMENTAL: f64 = 0.05;
 const MIDDLE: f64 = 0.003;
@@ -250,9 +248,7 @@ impl Ear {
 
 /// Whether two lines were one note just before an instant.
 fn is_one(a: &Line, b: &Line, at_s: f64) -> bool {
-    let near = |t: f64| {
-        let (f, g) = (a.path.at(t, ROW_GAP_S)?.b.abs(), b.path.at(t, ROW_GAP_S)?.b.abs());
-        Some((f - g).abs() < SAME_HZ + SAME_PART * f.min(g))
-    };
+    let near =
+        |t: f64| Some(is_one_place(a.path.at(t, ROW_GAP_S)?.b.abs(), b.path.at(t, ROW_GAP_S)?.b.abs()));
     (0..=8).any(|back| near(at_s - HOP_S * f64::from(back)).unwrap_or(false))
 }

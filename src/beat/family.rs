@@ -16,8 +16,6 @@ const MOST_ORDER: u32 = 6;
 /// How near to a multiple a harmonic is measured, Hz, besides its uncertainty, and how many uncertainties.
 const EXACT_HZ: f64 = 0.02;
 const SIGMAS: f64 = 5.0;
-/// How much of the shorter of two rests lies beside the other.
-const BESIDE: f64 = 0.5;
 /// A note may be so much softer than a harmonic of it, in power, where the path falls off.
 const SOFTEST: f64 = 0.03;
 /// Harmonics that make a family where one of them is louder than the note.
@@ -52,7 +50,7 @@ pub fn gather_low_family(lives: &mut [Life]) {
     for (i, life) in lives.iter_mut().enumerate() {
         life.rests.retain(|(m, _)| !of_family(m));
         if i != mover && life.born_s > note.start_s - AROUND_S && life.power < note.power / SOFTEST {
-            (life.travelled, life.travel_hz) = (false, 0.0);
+            life.has_not_moved();
         }
     }
 }
@@ -61,9 +59,8 @@ pub fn gather_low_family(lives: &mut [Life]) {
 fn lowest_family(lives: &[Life]) -> Option<(usize, Measured)> {
     let all = || lives.iter().enumerate().flat_map(|(i, l)| l.rests.iter().map(move |(m, _)| (i, m)));
     let is_note = |(i, m): &(usize, &Measured)| {
-        let beside = |o: &Measured| m.together_s(o) > BESIDE * (m.end_s - m.start_s).min(o.end_s - o.start_s);
         let harmonics = all()
-            .filter(|(j, o)| j != i && beside(o) && order_of(o, m).is_some_and(|k| k > 1))
+            .filter(|(j, o)| j != i && m.lies_over(o) && order_of(o, m).is_some_and(|k| k > 1))
             .map(|(_, o)| o.power);
         let (count, loudest) = harmonics.fold((0, 0.0f64), |(n, most), p| (n + 1, most.max(p)));
         let louder = m.power > loudest;

@@ -280,6 +280,11 @@ impl Life {
         self.born_s = self.born_s.max(at_s);
     }
 
+    /// Makes it one that stood: what its follower did was no move of a note.
+    pub fn has_not_moved(&mut self) {
+        (self.travelled, self.travel_hz) = (false, 0.0);
+    }
+
     /// Cuts off all that came after `at_s`, when it was lost.
     pub fn end_after(&mut self, at_s: f64) {
         self.outline.retain(|p| p.at_s <= at_s);
@@ -380,7 +385,7 @@ impl Life {
         let from_s = self.born_s.max(other.born_s);
         // Where one of them is not known they count as apart, but for one that was lost near zero where the other is found.
         let together = |t: f64| match (self.at(t), other.at(t)) {
-            (Some((f, _)), Some((g, _))) => (f - g).abs() <= SAME_HZ + SAME_PART * f.min(g),
+            (Some((f, _)), Some((g, _))) => is_one_place(f, g),
             (None, Some((g, _))) => g < UNDER_HZ && self.is_under(t),
             (Some((f, _)), None) => f < UNDER_HZ && other.is_under(t),
             (None, None) => false,
@@ -432,6 +437,11 @@ impl Life {
         };
         (2..=6).any(|k| share(&|(a, b)| (a - f64::from(k) * b).abs() < 4.0f64.max(0.02 * a)) > 0.7)
     }
+}
+
+/// Whether two followers that are at these |b|, Hz, follow one note.
+pub fn is_one_place(f: f64, g: f64) -> bool {
+    (f - g).abs() <= SAME_HZ + SAME_PART * f.min(g)
 }
 
 /// Lives made for tests.

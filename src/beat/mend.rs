@@ -198,15 +198,14 @@ pub fn mend_outstayed(lives: &mut [Life]) {
             .filter_map(|(j, l)| Some((j, outstays(l)?)))
             .max_by(|(_, m), (_, o)| length_s(m).total_cmp(&length_s(o)));
         let Some((j, rest)) = longest else { continue };
-        let later: Vec<_> = lives[j].rests.iter().filter(|(m, _)| m.start_s > rest.end_s).cloned().collect();
-        let stayed = lives[j].clone();
-        let note = &mut lives[i];
+        let Ok([note, stayed]) = lives.get_disjoint_mut([i, j]) else { continue };
         note.rests.pop();
-        note.rests.extend(std::iter::once(rest).chain(later.into_iter().map(|r| r.0)).map(|m| (m, sign)));
+        let rest_end_s = rest.end_s;
+        let later = stayed.rests.drain(..).map(|(m, _)| m).filter(|m| m.start_s > rest_end_s);
+        note.rests.extend(std::iter::once(rest).chain(later).map(|m| (m, sign)));
         (note.last_seen_s, note.last_power) = (stayed.last_seen_s, stayed.last_power);
         (note.at_end, note.standing_at_end) = (stayed.at_end, stayed.standing_at_end);
         note.last = (sign * stayed.last_hz(), 0.0);
-        lives[j].rests.clear();
     }
 }
 

@@ -50,8 +50,7 @@ pub fn leave_what_stays_above(lives: &mut [Life]) {
             .filter(|&j| lives[j].outline.iter().all(|p: &Point| stays(p.b, p.power, stays_s, note)))
             .collect();
         for j in left {
-            lives[j].travelled = false;
-            lives[j].travel_hz = 0.0;
+            lives[j].has_not_moved();
             lives[j].rests.clear();
         }
         lives[i].end_after(lost_s);

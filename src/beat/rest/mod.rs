@@ -69,6 +69,11 @@ impl Measured {
     pub fn together_s(&self, other: &Self) -> f64 {
         self.end_s.min(other.end_s) - self.start_s.max(other.start_s)
     }
+
+    /// Whether the two lie over each other for more than half of the shorter one.
+    pub fn lies_over(&self, other: &Self) -> bool {
+        self.together_s(other) > 0.5 * (self.end_s - self.start_s).min(other.end_s - other.start_s)
+    }
 }
 
 /// Measures the rest around `core` (s from the beginning of the stream) in `sums`; `comb` is the hum to be taken out
