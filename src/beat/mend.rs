@@ -14,7 +14,7 @@ pub fn exchange_after(lives: &mut [Life], i: usize, j: usize, at_s: f64) {
 }
 
 /// How soon after a line was left exactly there another is known to stand that took its place, s.
-const LATE_S: f64 = 1.5;
+const LATE_S: f64 = 3.0;
 /// How long a line must have stood to be known for a steady one when another is found in its place, s.
 const FOUND_ANEW_S: f64 = 1.0;
 
@@ -264,13 +264,11 @@ pub fn mend_passages(lives: &mut [Life]) {
     }
 }
 
-/// Whether a life was the same harmonic of a note before and after an instant.
+/// Whether a life was a harmonic of a note before an instant and after it: where they all meet at zero it may go over to another.
 fn goes_along(harmonic: &Life, note: &Life, at_s: f64) -> bool {
-    let places = ALONG_S.map(|t| Some((harmonic.outlined(at_s + t)?, note.outlined(at_s + t)?)));
-    (2..=5).any(|k| {
-        places.iter().all(|place| {
-            place.is_some_and(|(h, b)| (h - f64::from(k) * b).abs() < ALONG_OFF.0 + ALONG_OFF.1 * h)
-        })
+    ALONG_S.iter().all(|t| {
+        let (Some(h), Some(b)) = (harmonic.outlined(at_s + t), note.outlined(at_s + t)) else { return false };
+        (2..=5).any(|k| (h - f64::from(k) * b).abs() < ALONG_OFF.0 + ALONG_OFF.1 * h)
     })
 }
 

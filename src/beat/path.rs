@@ -1,6 +1,7 @@
 //! Where a line has been: the last seconds in full, the moves of its life in outline.
 
 use super::lines::Seen;
+use crate::spectrum::Peak;
 use std::collections::VecDeque;
 
 /// How much of the path is kept in full, s.
@@ -39,6 +40,12 @@ const GOES_ON: f64 = 0.5;
 const TO_ZERO_S: f64 = 0.5;
 /// Longest time between two sightings of which a note has gone past what lies between, s.
 const PASSED_S: f64 = 0.5;
+/// Power of the frequency with which a path falls off towards zero at most (of the fourth order), and by how much, in power, what
+/// is not the line is softer or louder.
+const STEEPEST: i32 = 8;
+const FAR: f64 = 8.0;
+/// What a path may have taken off that is not seen, in power.
+const UNSEEN_LOSS: f64 = 0.15;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
 pub const LEAST_OUTLINE: usize = 4;
@@ -223,6 +230,22 @@ impl Path {
                     || short.get(i + 1).is_some_and(|next| reaches(next, first, gap_s)));
             dips.then_some(first.at_s)
         })
+    }
+
+    /// Whether a peak is about as loud as the line has lately been, with what a path that falls off towards zero may make of it on
+    /// the way from there.
+    pub fn is_as_loud(&self, peak: &Peak) -> bool {
+        let short = || self.recent.iter().filter(|p| p.seen == Seen::Short);
+        let loudest = short().map(|p| p.power).fold(0.0, f64::max);
+        let (mut least, mut most) = (0f64, 0f64);
+        for p in short() {
+            // Steps down are taken from what the path lets through there already: 1 / (1 + (corner / f)^steepest).
+            let step = (p.b.abs() / peak.frequency_hz).powi(STEEPEST);
+            let lost = loudest / p.power - 1.0 + UNSEEN_LOSS;
+            least = least.max(if step > 1.0 { loudest / (1.0 + lost * step) } else { p.power });
+            most = most.max(p.power / step.min(1.0));
+        }
+        most <= 0.0 || (least / FAR..most * FAR).contains(&peak.power)
     }
 
     /// The line was found at `frequency_hz` by more than a peak: this one sighting is travel.

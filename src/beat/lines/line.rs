@@ -150,11 +150,20 @@ impl Line {
         {
             return None;
         }
+        if view.seen == Seen::Short && self.is_near_zero() && !self.path.is_as_loud(peak) {
+            return None;
+        }
         [1.0, -1.0]
             .into_iter()
             .map(|sign| ((sign * peak.frequency_hz - expected).abs() / gate, sign))
             .filter(|(d, _)| *d <= 1.0)
             .min_by(|x, y| x.0.total_cmp(&y.0))
+    }
+
+    /// Whether the line was last seen on its way into zero or out of it, where what rides beside a note crosses it.
+    fn is_near_zero(&self) -> bool {
+        let (b, r) = self.seen_state;
+        self.path.travelled() && r.abs() > STANDS_HZ_S && b.abs() < NEAR_ZERO_HZ + 0.25 * r.abs()
     }
 
     /// Whether a short frame's peak is of the harmonics of the line, which stands so low that only longer frames see it and that
