@@ -1,7 +1,6 @@
 //! Where a line has been: the last seconds in full, the moves of its life in outline.
 
 use super::lines::Seen;
-use crate::spectrum::Peak;
 use std::collections::VecDeque;
 
 /// How much of the path is kept in full, s.
@@ -44,7 +43,8 @@ const PASSED_S: f64 = 0.5;
 /// is not the line is softer or louder.
 const STEEPEST: i32 = 8;
 const FAR: f64 = 8.0;
-/// What a path may have taken off that is not seen, in power.
+/// How far back that counts, s: a note may fade. What a path may have taken off that is not seen, in power.
+const LATELY_S: f64 = 1.2;
 const UNSEEN_LOSS: f64 = 0.15;
 /// Travel that makes a line one that has moved, Hz, and points of its outline.
 pub const TRAVEL_HZ: f64 = 6.0;
@@ -232,20 +232,22 @@ impl Path {
         })
     }
 
-    /// Whether a peak is about as loud as the line has lately been, with what a path that falls off towards zero may make of it on
-    /// the way from there.
-    pub fn is_as_loud(&self, peak: &Peak) -> bool {
-        let short = || self.recent.iter().filter(|p| p.seen == Seen::Short);
+    /// Least and most power at a frequency that is the line's, by how loud it has lately been and what a path that falls off
+    /// towards zero may make of it on the way from there.
+    pub fn loudness_at(&self, hz: f64) -> (f64, f64) {
+        let last_s = self.recent.back().map_or(0.0, |p| p.at_s);
+        let lately = |p: &&Point| p.seen == Seen::Short && p.at_s > last_s - LATELY_S;
+        let short = || self.recent.iter().filter(lately);
         let loudest = short().map(|p| p.power).fold(0.0, f64::max);
-        let (mut least, mut most) = (0f64, 0f64);
+        let (mut least, mut most) = (0.0, if loudest > 0.0 { 0.0 } else { f64::INFINITY });
         for p in short() {
             // Steps down are taken from what the path lets through there already: 1 / (1 + (corner / f)^steepest).
-            let step = (p.b.abs() / peak.frequency_hz).powi(STEEPEST);
+            let step = (p.b.abs() / hz).powi(STEEPEST);
             let lost = loudest / p.power - 1.0 + UNSEEN_LOSS;
-            least = least.max(if step > 1.0 { loudest / (1.0 + lost * step) } else { p.power });
-            most = most.max(p.power / step.min(1.0));
+            least = f64::max(least, if step > 1.0 { loudest / (1.0 + lost * step) } else { p.power });
+            most = f64::max(most, p.power / step.min(1.0));
         }
-        most <= 0.0 || (least / FAR..most * FAR).contains(&peak.power)
+        (least / FAR, most * FAR)
     }
 
     /// The line was found at `frequency_hz` by more than a peak: this one sighting is travel.

@@ -37,6 +37,8 @@ pub const SHORT_LOWEST_HZ: f64 = 26.0;
 pub(super) const SHORT_EDGE_HZ: f64 = 0.6 * SHORT_LOWEST_HZ;
 /// The span about zero in which a line may be unheard for longer and still be the same, Hz.
 const NEAR_ZERO_HZ: f64 = 45.0;
+/// The span about zero in which what rides beside a note at mains frequency crosses it, Hz.
+const ABOUT_ZERO_HZ: f64 = 60.0;
 /// How long a line that went there may go unseen, s, and how soon its rate dies away meanwhile, s.
 const UNDER_PATIENCE_S: f64 = 6.5;
 const UNDER_S: f64 = 0.6;
@@ -150,8 +152,12 @@ impl Line {
         {
             return None;
         }
-        if view.seen == Seen::Short && self.is_near_zero() && !self.path.is_as_loud(peak) {
-            return None;
+        if view.seen == Seen::Short && self.is_near_zero() {
+            let (least, most) = self.path.loudness_at(peak.frequency_hz);
+            let moves = self.seen_state.1.abs() > STANDS_HZ_S;
+            if peak.power > most || moves && peak.power < least {
+                return None;
+            }
         }
         [1.0, -1.0]
             .into_iter()
@@ -160,10 +166,10 @@ impl Line {
             .min_by(|x, y| x.0.total_cmp(&y.0))
     }
 
-    /// Whether the line was last seen on its way into zero or out of it, where what rides beside a note crosses it.
+    /// Whether the line was last seen about zero, where what rides beside a note crosses it.
     fn is_near_zero(&self) -> bool {
         let (b, r) = self.seen_state;
-        self.path.travelled() && r.abs() > STANDS_HZ_S && b.abs() < NEAR_ZERO_HZ + 0.25 * r.abs()
+        self.path.travelled() && b.abs() < ABOUT_ZERO_HZ + 0.25 * r.abs()
     }
 
     /// Whether a short frame's peak is of the harmonics of the line, which stands so low that only longer frames see it and that
