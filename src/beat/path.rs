@@ -232,6 +232,12 @@ impl Path {
         })
     }
 
+    /// Squared amplitude on its way, the geometric mean; `None` where it did not move.
+    pub fn power(&self) -> Option<f64> {
+        let logs: f64 = self.outline.iter().map(|p| p.power.ln()).sum();
+        (self.travelled() && !self.outline.is_empty()).then(|| (logs / self.outline.len() as f64).exp())
+    }
+
     /// Least and most power at a frequency that is the line's, by how loud it has lately been and what a path that falls off
     /// towards zero may make of it on the way from there.
     pub fn loudness_at(&self, hz: f64) -> (f64, f64) {

@@ -72,6 +72,9 @@ pub struct Table {
 /// How far under a line another must be to be taken for its side lobe, in power.
 const SHADOW: f64 = 0.003;
 
+/// How much louder, in power, of two lines in one place the note was on its way.
+const FAR_LOUDER: f64 = 8.0;
+
 /// How far a known line may fade from one sighting to the next, in power.
 const FAINT: f64 = 0.006;
 
@@ -182,9 +185,13 @@ impl Table {
         }
     }
 
-    /// Finds a line that is another one's double: the id of the lesser of two that have run together.
+    /// Finds a line that is another one's double: the id of the lesser of two that have run together. The note is the one that
+    /// was by far the louder on its way: what rode beside it may have been seen more often.
     pub fn double(&self) -> Option<u32> {
-        let rank = |l: &Line| (l.path.travelled(), l.hits);
+        let is_lesser = |a: &Line, b: &Line| match (a.path.power(), b.path.power()) {
+            (Some(p), Some(q)) if p.max(q) > FAR_LOUDER * p.min(q) => p < q,
+            _ => (a.path.travelled(), a.hits) < (b.path.travelled(), b.hits),
+        };
         self.lines.iter().enumerate().find_map(|(i, a)| {
             self.lines[i + 1..]
                 .iter()
@@ -193,7 +200,7 @@ impl Table {
                         && (a.r.abs() - b.r.abs()).abs() < 20.0
                         && a.b.abs() > 5.0
                 })
-                .map(|b| if rank(a) < rank(b) { a.id } else { b.id })
+                .map(|b| if is_lesser(a, b) { a.id } else { b.id })
         })
     }
 }
