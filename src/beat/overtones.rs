@@ -19,6 +19,9 @@ const CYCLES: f64 = 8.0;
 const PIECE_S: f64 = 0.6;
 /// With hum about, pieces are longer so that the two can be told apart.
 const PIECE_BESIDE_HUM_S: f64 = 1.3;
+/// And where they lie close together, up to so long, s, by so much more than is needed.
+const LONGEST_PIECE_S: f64 = 6.0;
+const APART: f64 = 1.05;
 /// Half the width of the window's main lobe, in inverse lengths of a piece; a hum line so near spoils a harmonic.
 const LOBE: f64 = 3.0;
 /// A first look takes this much of the sound only, s, and goes on where the second harmonic stands out of the noise by
@@ -56,15 +59,21 @@ pub struct Note {
 pub fn measure(samples: &[f32], rate_hz: f64, from_s: f64, note: Note, comb: &Comb) -> Option<Vec<Overtone>> {
     let beside_hum = !comb.orders.is_empty();
     let least = if beside_hum { PIECE_BESIDE_HUM_S } else { PIECE_S };
-    let wanted = (least.max(CYCLES / note.frequency_hz) * rate_hz).ceil() as usize;
+    let from_hum = |f: f64| {
+        let apart = comb.orders.iter().map(|&h| (f64::from(h) * comb.fundamental_hz - f).abs());
+        apart.fold(f64::INFINITY, f64::min)
+    };
+    // Where the note or one of the harmonics that matter most lies near a hum line, pieces are as long as tells the two apart.
+    let longest = LONGEST_PIECE_S.min(0.5 * samples.len() as f64 / rate_hz);
+    let apart_s = |k: u32| APART * LOBE / from_hum(f64::from(k) * note.frequency_hz);
+    let told_apart = (1..=3).map(apart_s).filter(|s| *s <= longest).fold(least, f64::max);
+    let wanted = (told_apart.max(CYCLES / note.frequency_hz) * rate_hz).ceil() as usize;
     let len = wanted.min(samples.len());
     let length_s = len as f64 / rate_hz;
     if length_s * note.frequency_hz < CYCLES || length_s < 0.75 * least.min(0.6) {
         return None;
     }
-    let spoilt = |f: f64| {
-        comb.orders.iter().any(|&h| (f64::from(h) * comb.fundamental_hz - f).abs() < LOBE / length_s)
-    };
+    let spoilt = |f: f64| from_hum(f) < LOBE / length_s;
     let believed = ((HIGHEST_HZ / note.frequency_hz) as usize).min(MOST);
     // Of the note alone or with one harmonic nothing is learnt.
     let clear = |k: &usize| !spoilt(*k as f64 * note.frequency_hz);
