@@ -290,6 +290,7 @@ impl Life {
         self.outline.retain(|p| p.at_s <= at_s);
         self.rests.retain(|(m, _)| m.end_s <= at_s);
         self.passages.retain(|p| p.at_s <= at_s);
+        self.soundings.retain(|s| s.at_s <= at_s);
         (self.at_end, self.standing_at_end) = (false, false);
         self.last_seen_s = self.last_seen_s.min(at_s);
         if let [.., p, q] = self.outline.as_slice() {

@@ -302,7 +302,7 @@ impl Ear {
             && (line.path.travelled() || line.last_seen_s - line.born_s > 0.8 || !dossier.rests.is_empty())
         {
             let mut life = Life::of(&line, dossier.rests.clone(), dossier.passages.clone(), false);
-            life.soundings = dossier.soundings.last_fall();
+            life.soundings = dossier.soundings.all().to_vec();
             // Only how the last of them ended is ever asked.
             if let Some(old) = self.past.len().checked_sub(LIVES_SOUNDED) {
                 self.past[old].soundings = Vec::new();
@@ -402,7 +402,7 @@ impl Ear {
             let dossier = self.dossiers.remove(&line.id).unwrap_or_default();
             if line.confirmed() && !self.is_passing_hum(&line) {
                 let mut life = Life::of(&line, dossier.rests, dossier.passages, true);
-                life.soundings = dossier.soundings.last_fall();
+                life.soundings = dossier.soundings.all().to_vec();
                 life.standing_at_end = standing;
                 self.past.push(life);
             }

@@ -389,8 +389,9 @@ impl Story<'_> {
         } else {
             let (last_s, last) = if stuck { moved } else { (life.last_seen_s, life.last.0) };
             (ending.at_s, ending.offset_hz) = (last_s, Some(last.abs()));
-            let mut soundings: Vec<Sounding> =
-                chain.iter().flat_map(|&i| &self.lives[i].soundings).copied().collect();
+            // What was sounded after the note was lost was something else.
+            let soundings = chain.iter().flat_map(|&i| &self.lives[i].soundings);
+            let mut soundings: Vec<Sounding> = soundings.filter(|s| s.at_s <= last_s).copied().collect();
             soundings.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
             let gone =
                 Gone { offset_hz: last.abs(), last_seen_s: last_s, now_s: self.end_s, soundings: &soundings };

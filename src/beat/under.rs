@@ -7,9 +7,8 @@
 use super::life::Life;
 use super::path::{self, Point};
 
-/// For how long, in steps of so many seconds, two lives are at a fixed distance, and how much softer the sideband is, in power.
-const STEP_S: f64 = 0.1;
-const STEPS: usize = 6;
+/// For how many sightings two lives are at a fixed distance, and how much softer the sideband is, in power.
+const SIGHTINGS: usize = 6;
 const SOFTER: f64 = 0.2;
 /// Sidebands are at least so far from their note, and keep their distance so well while it moves by so much, Hz.
 const LEAST_HZ: f64 = 30.0;
@@ -31,13 +30,20 @@ pub fn leave_what_stays_above(lives: &mut [Life]) {
         let stays = |b: f64, power: f64, before_s: f64, note: &Life| {
             let near = (1..=MULTIPLES).any(|k| (b.abs() - f64::from(k) * apart_hz).abs() < UNDER_HZ);
             let before = &note.outline[..note.outline.partition_point(|p| p.at_s < before_s)];
-            near && path::passed(before, b.abs()).is_some_and(|p| power < FAR_SOFTER * p)
+            // Below where the note was heard it would be softer than there.
+            let lowest = || before.last().filter(|p| b.abs() < p.b.abs()).map(|p| p.power);
+            near && path::passed(before, b.abs()).or_else(lowest).is_some_and(|p| power < FAR_SOFTER * p)
         };
         let note = &lives[i];
         let sighted = note.outline.iter().find(|p| stays(p.b, p.power, p.at_s, note)).map(|p| p.at_s);
         let rested = note.rests.iter().find(|(m, _)| stays(m.heard_hz, m.power, m.start_s, note));
         let rested = rested.map(|(m, _)| m.start_s);
-        let Some(stays_s) = sighted.into_iter().chain(rested).min_by(f64::total_cmp) else { continue };
+        // Or the note itself was followed down to where it is no longer heard.
+        let went = !note.at_end && note.last_hz() < UNDER_HZ && note.last.0 * note.last.1 < 0.0;
+        let went = went.then_some(note.last_seen_s);
+        let Some(stays_s) = sighted.into_iter().chain(rested).chain(went).min_by(f64::total_cmp) else {
+            continue;
+        };
         // What is louder again afterwards was only faded.
         let loud = |p: &&Point| p.at_s > stays_s && !stays(p.b, p.power, stays_s, note);
         if note.outline.iter().any(|p| loud(&p)) {
@@ -46,12 +52,23 @@ pub fn leave_what_stays_above(lives: &mut [Life]) {
         let Some(lost) = note.outline.iter().rev().find(|p| p.at_s < stays_s) else { continue };
         let lost_s = lost.at_s;
         let left: Vec<usize> = (0..lives.len())
-            .filter(|&j| j != i && lives[j].born_s > lost_s - FOUND_S)
-            .filter(|&j| lives[j].outline.iter().all(|p: &Point| stays(p.b, p.power, stays_s, note)))
+            .filter(|&j| j != i && lives[j].last_seen_s > lost_s + FOUND_S)
+            .filter(|&j| {
+                let own = &lives[j];
+                let sighted = own.outline.iter().filter(|p| p.at_s > lost_s + FOUND_S);
+                let rested = own.rests.iter().filter(|(m, _)| m.start_s > lost_s);
+                let later = sighted.map(|p| (p.b, p.power)).chain(rested.map(|(m, _)| (m.heard_hz, m.power)));
+                let mut all = later.chain([(own.last_hz(), own.last_power)]);
+                all.all(|(b, power)| stays(b, power, stays_s, note))
+            })
             .collect();
         for j in left {
-            lives[j].has_not_moved();
-            lives[j].rests.clear();
+            if lives[j].born_s > lost_s - FOUND_S {
+                lives[j].has_not_moved();
+                lives[j].rests.clear();
+            } else {
+                lives[j].end_after(lost_s);
+            }
         }
         lives[i].end_after(lost_s);
     }
@@ -64,24 +81,21 @@ fn spacing(lives: &[Life], note: usize) -> Option<f64> {
         return None;
     }
     lives.iter().enumerate().filter(|(j, _)| *j != note).find_map(|(_, b)| {
-        let (from, to) = (a.born_s.max(b.born_s), a.last_seen_s.min(b.last_seen_s));
-        let steps = ((to - from) / STEP_S).max(0.0) as usize;
         let (mut run, mut first) = (Vec::new(), None);
-        for step in 0..steps {
-            let t = from + (step as f64 + 0.5) * STEP_S;
-            let (Some((f, p)), Some((g, q))) = (a.at(t), b.at(t)) else { continue };
-            let apart_hz = (f - g).abs();
+        for p in &b.outline {
+            let Some((f, power)) = a.at(p.at_s) else { continue };
+            let apart_hz = (f - p.b.abs()).abs();
             let goes_on = run.first().is_none_or(|one: &f64| (apart_hz - one).abs() < KEEPS_HZ);
-            if q > SOFTER * p || !goes_on {
+            if p.power > SOFTER * power || !goes_on {
                 run.clear();
                 first = None;
             }
-            if q <= SOFTER * p {
+            if p.power <= SOFTER * power {
                 first.get_or_insert(f);
                 run.push(apart_hz);
             }
             let moved = first.is_some_and(|one| (f - one).abs() > MOVES_HZ);
-            if run.len() >= STEPS && moved {
+            if run.len() >= SIGHTINGS && moved {
                 let mean = run.iter().sum::<f64>() / run.len() as f64;
                 return (mean > LEAST_HZ).then_some(mean);
             }
