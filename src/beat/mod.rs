@@ -375,6 +375,8 @@ impl Ear {
                 if changed != turns(turn) {
                     line.turn_back(t);
                 }
+                // What was told of this silence before, from sightings that were another line's, is told anew.
+                dossier.passages.retain(|before| before.at_s < s);
                 dossier.passages.push(p);
             }
         }
