@@ -105,6 +105,10 @@ pub fn side_at(
     answer
 }
 
+/// How near to its rest a note stands at the end, Hz, that has not left it, and how long before that its phase fitted last, s.
+const STAYS_HZ: f64 = 1.0;
+const UNFIT_S: f64 = 2.0;
+
 /// How far a line must have gone for that to be a move of the hand, Hz, and how many times what its sightings may be off.
 const MOVE_HZ: f64 = 1.2;
 const MOVE_SIGMAS: f64 = 4.0;
@@ -378,7 +382,10 @@ impl Story<'_> {
             && life.last_power < STUCK_PART * life.power
             && life.last_seen_s - moved.0 > STUCK_S;
         let still = |r: &&Rest| life.standing_at_end || r.end_s > life.last_seen_s - 0.5;
-        if let Some(rest) = rests.last().filter(|r| self.end_s - r.end_s < 0.8 && life.at_end).filter(still) {
+        // What stands there to the end rests, though its phase may not fit all along.
+        let stays = |r: &Rest| life.standing_at_end && (life.last_hz() - r.heard_hz).abs() < STAYS_HZ;
+        let lately = |r: &&Rest| self.end_s - r.end_s < if stays(r) { UNFIT_S } else { 0.8 };
+        if let Some(rest) = rests.last().filter(|_| life.at_end).filter(lately).filter(still) {
             ending.state = EndingState::Resting;
             ending.at_s = rest.start_s;
             ending.offset_hz = Some(rest.offset_hz);
