@@ -33,7 +33,7 @@ pub fn mend_swaps(lives: &mut [Life]) {
                 let from_s = if mover.travelled { m.start_s } else { mover.born_s };
                 let apart_hz = (m.heard_hz - stood.heard_hz).abs();
                 let late = mover.travelled
-                    && apart_hz < SAME_LINE_HZ
+                    && apart_hz < SAME_LINE_HZ.max(6.0 * stood.u_hz().min(0.05))
                     && (0.0..LATE_S).contains(&(from_s - stood.end_s));
                 let there = late || apart_hz < 0.5 && (from_s - stood.end_s).abs() < 0.8;
                 there.then_some(from_s)

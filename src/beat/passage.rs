@@ -14,8 +14,9 @@ use crate::heard::CrossingKind;
 
 /// How much worse the other reading must fit before one is believed, in units of what is left of a sighting's square.
 const DECISIVE: f64 = 10.0;
-/// And where the most supple curve can't tell.
+/// And where the most supple curve can't tell; or where all agree, one of them by far.
 const FAR: f64 = 100.0;
+const LIKELY: f64 = 7.0;
 /// What the better of two readings may leave for each degree of freedom, in units of what a sighting may be off: more is no hand's
 /// curve.
 const AGREES: f64 = 5.0;
@@ -53,9 +54,14 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
         both.map(|(p, later)| (p.at_s - middle, p.b.abs(), p.u, later)).collect();
     let [stiff, middling, supple] = DEGREES.map(|degree| Reading::of(&points, degree));
     let (stiff, middling, supple) = (stiff?, middling?, supple?);
+    let all = |likely: f64| {
+        let kind = stiff.kind(likely);
+        (kind == middling.kind(likely) && kind == supple.kind(likely)).then_some(kind)
+    };
     let kind = match supple.kind(DECISIVE) {
         _ if supple.noise > AGREES => CrossingKind::Unsure,
         CrossingKind::Unsure if stiff.kind(FAR) == middling.kind(FAR) => middling.kind(FAR),
+        CrossingKind::Unsure if stiff.noise < AGREES && all(LIKELY) == Some(stiff.kind(FAR)) => stiff.kind(FAR),
         // What the stiff one speaks against may be two moves, with a stop in the silence.
         kind if kind == middling.kind(DECISIVE)
             && [kind, CrossingKind::Unsure].contains(&stiff.kind(DECISIVE))

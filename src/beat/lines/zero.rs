@@ -27,6 +27,8 @@ const HARMONIC_RATE_OFF: (f64, f64) = (60.0, 0.25);
 const LOUDER_HARMONIC: f64 = 50.0;
 /// How loud a sideband may be, of its note, in power.
 const SIDEBAND: f64 = 0.35;
+/// What runs into zero within so long is one note, s.
+const TOGETHER_S: f64 = 0.8;
 /// A note is this loud, of the loudest line that runs into zero with it, in power.
 const AS_LOUD: f64 = 0.1;
 
@@ -114,10 +116,13 @@ impl Table {
     /// those that were about as loud as any.
     fn went_in(&self, since_s: f64) -> Option<(usize, Point)> {
         let runs = |i: &usize| self.lines[*i].confirmed() && self.lines[*i].born_s < since_s;
-        let into: Vec<(usize, Point)> = (0..self.lines.len())
+        let mut into: Vec<(usize, Point)> = (0..self.lines.len())
             .filter(runs)
             .filter_map(|i| Some((i, self.lines[i].path.way_to_zero(since_s)?)))
             .collect();
+        // What ran into zero long before the others went through it another time.
+        let last_s = into.iter().map(|(_, p)| p.at_s).fold(0.0, f64::max);
+        into.retain(|(_, p)| p.at_s > last_s - TOGETHER_S);
         let first_s = into.iter().map(|(_, p)| p.at_s).min_by(f64::total_cmp)?;
         let then = |i: usize| self.lines[i].path.at(first_s, 0.3).map(|p| (p.b.abs(), p.power));
         let loudest = into.iter().filter_map(|(i, _)| then(*i)).map(|(_, power)| power).fold(0.0, f64::max);
