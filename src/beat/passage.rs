@@ -61,7 +61,9 @@ pub fn judge(before: &[Point], after: &[Point]) -> Option<Passage> {
     let kind = match supple.kind(DECISIVE) {
         _ if supple.noise > AGREES => CrossingKind::Unsure,
         CrossingKind::Unsure if stiff.kind(FAR) == middling.kind(FAR) => middling.kind(FAR),
-        CrossingKind::Unsure if stiff.noise < AGREES && all(LIKELY) == Some(stiff.kind(FAR)) => stiff.kind(FAR),
+        CrossingKind::Unsure if stiff.noise < AGREES && all(LIKELY) == Some(stiff.kind(FAR)) => {
+            stiff.kind(FAR)
+        }
         // What the stiff one speaks against may be two moves, with a stop in the silence.
         kind if kind == middling.kind(DECISIVE)
             && [kind, CrossingKind::Unsure].contains(&stiff.kind(DECISIVE))

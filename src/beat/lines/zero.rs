@@ -13,7 +13,8 @@
 
 use super::line::{CONFIRMED, Line};
 use super::{Seen, Table};
-use crate::beat::path::Point;
+use crate::beat::path::{self, Point};
+use crate::beat::under;
 
 /// Harmonics by which a line that comes out of zero may be caught, and how long after it, s; how fast the note runs then at
 /// least, Hz/s.
@@ -27,6 +28,8 @@ const HARMONIC_RATE_OFF: (f64, f64) = (60.0, 0.25);
 const LOUDER_HARMONIC: f64 = 50.0;
 /// How loud a sideband may be, of its note, in power.
 const SIDEBAND: f64 = 0.35;
+/// How long a note may be unheard beside what rides on it, s.
+const HEARD_S: f64 = 0.26;
 /// What runs into zero within so long is one note, s.
 const TOGETHER_S: f64 = 0.8;
 /// A note is this loud, of the loudest line that runs into zero with it, in power.
@@ -62,11 +65,16 @@ impl Line {
         if runs && young { Some(self.born_s) } else { self.out_of_zero_s().filter(|_| runs) }
     }
 
+    /// Whether the line is heard as long as a note is, and that is still heard.
+    fn is_heard_with(&self, note: &Line) -> bool {
+        (note.last_seen_s..note.last_seen_s + HEARD_S).contains(&self.last_seen_s)
+    }
+
     /// Whether the line lies beside a note that runs away from zero as a sideband does, softer.
     fn sideband_of(&self, note: &Line, beside: &dyn Fn(f64) -> bool) -> bool {
         let apart = (self.b.abs() - note.b.abs()).abs();
-        let together = self.b * self.r > 0.0 && self.last_seen_s >= note.last_seen_s;
-        together
+        self.b * self.r > 0.0
+            && self.is_heard_with(note)
             && self.power < SIDEBAND * note.power
             && (self.r.abs() - note.r.abs()).abs() < HARMONIC_RATE_OFF.0 + HARMONIC_RATE_OFF.1 * note.r.abs()
             && beside(apart)
@@ -80,7 +88,7 @@ impl Line {
                 && (rate - k * note.r.abs()).abs() < HARMONIC_RATE_OFF.0 + HARMONIC_RATE_OFF.1 * rate
         };
         self.b * self.r > 0.0
-            && self.last_seen_s >= note.last_seen_s
+            && self.is_heard_with(note)
             && self.power < LOUDER_HARMONIC * note.power
             && HARMONICS.into_iter().any(is)
     }
@@ -100,7 +108,11 @@ impl Table {
             let (to, into) = self.went_in(since_s)?;
             let was = &self.lines[to];
             let free = was.last_seen_s < note.last_seen_s || rides(was);
-            (to != j && free).then(|| (j, to, into, note.path.way_to_zero(since_s)))
+            // Where the note went past on its way in it was about as loud.
+            let way_in = was.path.outline().partition_point(|p| p.at_s <= into.at_s);
+            let passed = path::passed(&was.path.outline()[..way_in], note.b.abs());
+            let softer = passed.is_some_and(|power| note.power < under::FAR_SOFTER * power);
+            (to != j && free && !softer).then(|| (j, to, into, note.path.way_to_zero(since_s)))
         })?;
         let (note, was) = (self.lines[j].clone(), self.lines[to].clone());
         self.lines[to].goes_on_as(&note, &into, own.unwrap_or(into).at_s);
