@@ -243,6 +243,36 @@ fn a_note_under_the_path_leaves_its_hum() {
     }
 }
 
+/// A note with hum on it, rocked up through zero and back: its sidebands cross its line there, and follow none of what it does.
+#[test]
+fn a_note_with_hum_on_it_is_rocked_through_zero() {
+    let (mut told, mut wrong, mut all) = (0, 0, 0);
+    for seed in 1..=full::count(12, 60) {
+        let part = (seed % 7) as f64 / 7.0;
+        let (above, below) = (110.0 + 190.0 * part, 215.0 - 130.0 * part);
+        let mains = if seed % 2 == 0 { 50.0 } else { 60.0 };
+        let scene = Scene {
+            hum_on_note: Some((mains, 0.12 + 0.18 * part)),
+            hum: Some(Hum::mains(mains, &[0.5, 0.3, 0.3, 0.2, 0.1])),
+            high_pass: [None, Some((20.0, 2)), Some((30.0, 2))][seed as usize % 3],
+            snr_db: 18.0,
+            rate_hz: 8_000,
+            ..Scene::new(seed, &[(0.0, -640.0), (2.5, above), (4.5, -below), (9.0, -below)])
+        };
+        let rendered = render(&scene);
+        let settings = Settings { turning: Some(Turning::Up), ..Settings::default() };
+        let heard = sound::hear(format(&rendered), &rendered.samples, &settings, &mut Ignore);
+        let rest = heard.rests.last().unwrap_or_else(|| panic!("{seed}: no rest"));
+        let off_hz = (rest.offset_hz - below).abs();
+        assert!(off_hz < 4.0 * rest.u_hz && rest.u_hz < 0.01, "{seed}: {below} {rest:?}");
+        all += 1;
+        told += usize::from(rest.side == Side::Low);
+        wrong += usize::from(rest.side == Side::High);
+    }
+    println!("{told} of {all} sides told, {wrong} wrong");
+    assert!(wrong == 0 && 4 * told >= 3 * all, "{told} of {all}, {wrong} wrong");
+}
+
 fn told(scene: &Scene, sizes: &[usize]) -> String {
     let rendered = render(scene);
     let mut pipeline = Pipeline::new(format(&rendered), &Settings::default()).unwrap();

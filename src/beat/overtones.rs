@@ -279,6 +279,24 @@ mod tests {
         assert!((0.5..1.3).contains(&mean), "{mean}");
     }
 
+    /// A hum line 1.7 Hz from the note and 60 times as loud as its third harmonic: pieces of two seconds tell them apart.
+    #[test]
+    fn harmonics_close_to_hum_are_told_apart() {
+        let (mut samples, note) = sound(51.7, 12.0, 0.01, 3);
+        for (i, x) in samples.iter_mut().enumerate() {
+            let t = i as f64 / RATE;
+            *x += (1..=4).map(|k| (2.0 * PI * 50.0 * f64::from(k) * t).cos() / f64::from(k)).sum::<f64>()
+                as f32;
+        }
+        let comb = Comb { fundamental_hz: 50.0, orders: vec![1, 2, 3, 4], ..Comb::default() };
+        let found = measure(&samples, RATE, 0.0, note, &comb).expect("harmonics");
+        for (line, truth) in found.iter().zip([(1.0, 0.0), (0.3, 1.0), (0.09, 2.0)]) {
+            let off = (line.ratio - Complex64::from_polar(truth.0, truth.1)).norm();
+            assert!(off < 5.0 * line.u + 0.003, "{line:?}");
+        }
+        assert!(found[1].heard() && found[2].heard());
+    }
+
     /// The window sums find what plain least squares over all samples finds.
     #[test]
     fn the_sums_are_the_plain_fit() {

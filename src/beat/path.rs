@@ -466,4 +466,22 @@ mod tests {
         let (from, to, f) = both.standing(2.0, 0.0).expect("it stands");
         assert!(to - from > 1.0 && (f - 247.2).abs() < 0.05, "{from} {to} {f}");
     }
+
+    /// A note that falls through a path of the second order with its corner at 30 Hz is waited for: a sideband 19 dB down is not
+    /// it, its own line far down the path is.
+    #[test]
+    fn a_sideband_is_not_as_loud() {
+        let power = |f: f64| 0.04 / (1.0 + (30.0 / f).powi(4));
+        let mut note = Path::default();
+        for hop in 0..12 {
+            let (at_s, b) = (f64::from(hop) * 0.05, 420.0 - 30.0 * f64::from(hop));
+            note.see(at_s, b, 0.5, power(b), Seen::Short);
+        }
+        for (hz, sideband) in [(135.0, 135.0), (66.0, 66.0), (52.0, 100.0)] {
+            let (least, most) = note.loudness_at(hz);
+            assert!((least..most).contains(&power(hz)), "{hz}: {least} {most}");
+            assert!(0.0125 * power(sideband) < note.loudness_at(sideband).0, "{sideband}: {least}");
+        }
+        assert!(note.loudness_at(18.0).0 < power(18.0));
+    }
 }

@@ -244,4 +244,30 @@ mod tests {
         table.advance(now_s + 2.0, &mut over);
         assert_eq!((table.lines.len(), over.len()), (1, 0), "it is waited for");
     }
+
+    /// A sideband that has been seen more often than the note stands where the note is: the note's line stays.
+    #[test]
+    fn of_two_in_one_place_the_louder_one_was_the_note() {
+        let mut table = Table::default();
+        let run = |id: u32, from: f64, power: f64, hops: u32| {
+            let view = |hop: u32| View {
+                seen: Seen::Short,
+                end_s: 0.16 + 0.05 * f64::from(hop),
+                length_s: SHORT_S,
+                enbw_hz: 9.4,
+            };
+            let at = |hop: u32| Peak { frequency_hz: from - 30.0 * f64::from(hop), power, snr: 1e4 };
+            let mut line = Line::born(id, &at(0), &view(0));
+            for hop in 1..hops {
+                line.advance(view(hop).state_s());
+                line.update(&at(hop), 1.0, &view(hop));
+            }
+            (line.b, line.r) = (92.0, 240.0);
+            line
+        };
+        table.lines = vec![run(0, 500.0, 4e-2, 9), run(1, 560.0, 5e-4, 12)];
+        assert_eq!(table.double(), Some(1));
+        table.lines = vec![run(0, 500.0, 4e-2, 9), run(1, 560.0, 3e-2, 12)];
+        assert_eq!(table.double(), Some(0));
+    }
 }
