@@ -21,6 +21,8 @@ const PIECE_S: f64 = 0.6;
 const PIECE_BESIDE_HUM_S: f64 = 1.3;
 /// And where they lie close together, up to so long, s, by so much more than is needed.
 const LONGEST_PIECE_S: f64 = 6.0;
+/// And where it is the note itself that lies close.
+const LONGEST_ALONE_S: f64 = 12.0;
 const APART: f64 = 1.05;
 /// Half the width of the window's main lobe, in inverse lengths of a piece; a hum line so near spoils a harmonic.
 const LOBE: f64 = 3.0;
@@ -57,23 +59,39 @@ pub struct Note {
 /// The harmonics of `note`, the note itself first, in `samples` that begin at `from_s`. `None` where there is not
 /// sound enough, or no second harmonic to speak of.
 pub fn measure(samples: &[f32], rate_hz: f64, from_s: f64, note: Note, comb: &Comb) -> Option<Vec<Overtone>> {
-    let beside_hum = !comb.orders.is_empty();
-    let least = if beside_hum { PIECE_BESIDE_HUM_S } else { PIECE_S };
-    let from_hum = |f: f64| {
-        let apart = comb.orders.iter().map(|&h| (f64::from(h) * comb.fundamental_hz - f).abs());
-        apart.fold(f64::INFINITY, f64::min)
-    };
+    let least_s = if comb.orders.is_empty() { PIECE_S } else { PIECE_BESIDE_HUM_S };
+    let whole_s = samples.len() as f64 / rate_hz;
+    let apart_s = |k: u32| APART * LOBE / from_hum(comb, f64::from(k) * note.frequency_hz);
+    let longest =
+        |k: u32| if k > 1 { LONGEST_PIECE_S.min(0.5 * whole_s) } else { LONGEST_ALONE_S.min(whole_s) };
     // Where the note or one of the harmonics that matter most lies near a hum line, pieces are as long as tells the two apart.
-    let longest = LONGEST_PIECE_S.min(0.5 * samples.len() as f64 / rate_hz);
-    let apart_s = |k: u32| APART * LOBE / from_hum(f64::from(k) * note.frequency_hz);
-    let told_apart = (1..=3).map(apart_s).filter(|s| *s <= longest).fold(least, f64::max);
-    let wanted = (told_apart.max(CYCLES / note.frequency_hz) * rate_hz).ceil() as usize;
+    let long_s = (1..=3).filter(|&k| apart_s(k) <= longest(k)).map(apart_s).fold(least_s, f64::max);
+    let within = |piece_s: f64| in_pieces(samples, rate_hz, from_s, note, comb, piece_s);
+    // Of long ones none may be whole.
+    within(long_s).or_else(|| (long_s > least_s).then(|| within(least_s))?)
+}
+
+/// How far from the nearest line of the hum a frequency is, Hz.
+fn from_hum(comb: &Comb, f: f64) -> f64 {
+    comb.orders.iter().map(|&h| (f64::from(h) * comb.fundamental_hz - f).abs()).fold(f64::INFINITY, f64::min)
+}
+
+/// The harmonics from pieces of at least `piece_s`.
+fn in_pieces(
+    samples: &[f32],
+    rate_hz: f64,
+    from_s: f64,
+    note: Note,
+    comb: &Comb,
+    piece_s: f64,
+) -> Option<Vec<Overtone>> {
+    let wanted = (piece_s.max(CYCLES / note.frequency_hz) * rate_hz).ceil() as usize;
     let len = wanted.min(samples.len());
     let length_s = len as f64 / rate_hz;
-    if length_s * note.frequency_hz < CYCLES || length_s < 0.75 * least.min(0.6) {
+    if length_s * note.frequency_hz < CYCLES || length_s < 0.75 * piece_s.min(0.6) {
         return None;
     }
-    let spoilt = |f: f64| from_hum(f) < LOBE / length_s;
+    let spoilt = |f: f64| from_hum(comb, f) < LOBE / length_s;
     let believed = ((HIGHEST_HZ / note.frequency_hz) as usize).min(MOST);
     // Of the note alone or with one harmonic nothing is learnt.
     let clear = |k: &usize| !spoilt(*k as f64 * note.frequency_hz);
